@@ -10,6 +10,8 @@ from pathlib import Path
 import pytest
 from starlette.testclient import TestClient
 
+from mendbay.case.hand_over import Role
+from mendbay.case.items import What
 from mendbay.case.records import Bay, CaseState
 from mendbay.core.errors import ToolMissing
 from mendbay.core.note import Note, NoteKind
@@ -23,9 +25,12 @@ from mendbay.faces.web.reading_form import FormsLookedAt
 from mendbay.faces.web.views import erasing, letters, take_in_file
 from mendbay.jobs.erase_copies import plan_of
 from mendbay.jobs.forget_case import forget
+from mendbay.jobs.hand_over_items import release
 from mendbay.jobs.keep_copies import HAND_BACK
+from mendbay.jobs.keep_items import add_item
 from mendbay.jobs.learn_triage import outcomes
 from mendbay.jobs.plan_erasure import plan_item
+from mendbay.jobs.reached_customer import COPY_CHECKED
 from mendbay.jobs.work_port import Outcome, Standing, WorkKind, WorkOrder, WorkState
 from mendbay.outlets.mediums import Mounted
 from mendbay.wiring import changes_of, export_folder, shop_copies, works
@@ -98,6 +103,20 @@ def test_a_reason_for_no_hand_back_is_asked_only_where_it_may_be_needed(web: Web
     assert "although_no_hand_back" in web.get(case)
     with web.bench() as bench:
         bench.note(1, HAND_BACK, "Files handed back to x: 1 whole.", {"whole": 1, "folder": "/x"})
+    page = text_of(web.get(case))
+    head = page.index("What is open before it is closed")
+    assert (
+        head
+        < page.index("Nothing proves yet that the customer has the files.")
+        < page.index("Close the case")
+    )
+    assert "no medium with it left the shop" in page
+    refused = web.post(f"{case}/close", {**CLOSED, "end": "handed back"}, status=422)
+    assert "Nothing proves that the customer of case 1 has the files" in text_of(refused.text)
+    with web.bench() as bench:
+        bench.note(1, COPY_CHECKED, "A copy was checked.")
+        add_item(bench, 1, What.MEDIUM)
+        release(bench, 1, ["1"], Role.CUSTOMER)
     assert "although_no_hand_back" not in web.get(case)
 
 

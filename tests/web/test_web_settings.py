@@ -260,6 +260,10 @@ def test_prices_are_kept_by_a_form_with_the_remarks_of_the_file(web: Web) -> Non
     assert 'no_data_no_fee = ["board"]  # stages that are free' in kept
     assert 'hourly_rate = "70.00"\n' in kept
     assert "still as in our invented example" in web.get("/settings/file/prices")
+    assert web.get("/settings/file/prices").count("Still as in our invented example.") == 2, (
+        "diagnosis, shipping"
+    )
+    assert re.search(r"but \d+ of \d+ are still those of an example", text_of(web.get("/settings")))
     stale = web.post("/settings/prices/keep", {**form, "value": values}, status=409)
     assert "changed by somebody else" in stale.text
     again = prices_of(web.get("/settings/file/prices"))

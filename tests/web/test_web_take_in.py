@@ -68,6 +68,23 @@ def test_the_receipt_of_what_came_in_is_made_at_the_counter(one: Web) -> None:
     assert "/hand-back/receipt" not in one.get("/case/2/take-in"), "nothing came in"
 
 
+def test_the_receipt_stands_above_what_can_wait_and_stays_at_take_in(one: Web) -> None:
+    page = text_of(one.get("/case/1/take-in"))
+    assert page.index("Can wait") < page.index("Receipt of what came in"), "the essentials come before it"
+    with one.bench() as bench:
+        while missing := fill_form(bench, 1).missing:
+            tell(bench, 1, missing[0].question.id, "not known", missing[0].bay)
+    page = one.get("/case/1/take-in")
+    assert page.index("Receipt of what came in") < page.index("Can wait")
+    assert '<input type="hidden" name="page" value="take-in">' in page
+    made = one.post("/case/1/hand-back/receipt", {"agreed": "", "page": "take-in"}, status=303)
+    assert made.headers["location"].startswith("/case/1/take-in?")
+    page = one.get(made.headers["location"])
+    heading = re.search(r'<p id="kept"[^>]*>(.*?)</p>\s*<h2 id="receipt"[^>]* autofocus', page, re.DOTALL)
+    assert heading
+    assert "The receipt of 2 things is made: print it" in heading[1]
+
+
 def test_what_is_asked_and_its_answer_stand_side_by_side_where_there_is_room(one: Web) -> None:
     page = one.get("/case/1/take-in")
     questions = page.split('<li class="question"')[1:]

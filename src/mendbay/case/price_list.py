@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from enum import StrEnum
 from fractions import Fraction
@@ -88,6 +88,7 @@ class PriceList:
         prices: what can be picked by its id.
         work: what each step of triage costs, by the step's id; they can be picked too.
         media: rising by what they hold.
+        invented: ids of what is not free and costs exactly what it costs in our example.
     """
 
     own: bool
@@ -104,6 +105,7 @@ class PriceList:
     prices: Mapping[str, Price]
     work: Mapping[str, Price]
     media: tuple[Medium, ...]
+    invented: frozenset[str] = frozenset()
 
     def same_amounts(self, other: PriceList) -> bool:
         """Whether both have the same ids with the same amounts, whatever else they say."""
@@ -121,6 +123,12 @@ class PriceList:
             *self.work.values(),
         ]
         return {one.id: (one.low.minor, one.high.minor) for one in listed}
+
+    def held_against(self, example: PriceList) -> PriceList:
+        """The list with what it says of itself, own and invented, held against our example."""
+        theirs, mine = example.costs(), self.costs()
+        same = frozenset(one for one, cost in mine.items() if any(cost) and theirs.get(one) == cost)
+        return replace(self, own=not self.same_amounts(example), invented=same)
 
     def picked(self, name: str) -> Price:
         """What is picked by an id.

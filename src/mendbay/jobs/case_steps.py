@@ -339,9 +339,13 @@ class _Looking:
         back, begun = self._events.get(HAND_BACK, []), self._events.get(HAND_BACK_BEGUN, [])
         if back:
             since = self.since
-            done = since.has_left or self._case.state is CaseState.CLOSED
-            state = StepState.DONE if done else StepState.UNDER_WAY
-            return JobStep(name, state, _way_words(len(back), since), f"{rests}, and its hand-overs")
+            words, rests = _way_words(len(back), since), f"{rests}, and its hand-overs"
+            if since.has_left:
+                return JobStep(name, StepState.DONE, words, rests)
+            if self._case.state is CaseState.CLOSED:  # whoever closed it decided so; it is not done by that
+                words += f" It is not needed any more: {self._how_over}."
+                return JobStep(name, StepState.NOT_NEEDED, words, rests)
+            return JobStep(name, StepState.UNDER_WAY, words, rests)
         if self._over:
             words = f"No hand-back is on record, and {self._how_over}."
             return JobStep(name, StepState.NOT_NEEDED, words, rests)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from mendbay.board.swap_odds import Purpose
 from mendbay.board.transfer_plan import Purpose as Transfer
+from mendbay.case.hand_over import Role
 from mendbay.case.outcome import DataBack, End, Found, Outcome, to_json
 from mendbay.case.personal import REMARK
 from mendbay.case.records import Case, CaseKind, CaseState
@@ -20,6 +21,7 @@ from mendbay.jobs.certify_rom import certificates_kept
 from mendbay.jobs.keep_copies import HAND_BACK
 from mendbay.jobs.learn_triage import AT_CLOSING, OUTCOME, at_closing, closed_cases, learned, outcome_of
 from mendbay.jobs.nameless import require_nameless
+from mendbay.jobs.reached_customer import SinceHandBack, manifest_on_record, reached, since_hand_back
 from mendbay.jobs.record_swaps import last_swaps_of
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.things_here import things_here, things_words
@@ -37,6 +39,8 @@ SIGNS_SHOWN = 3
 """Signs that are named where they speak against the end (own choice)."""
 WITHOUT_DRIVE = (CaseKind.ENQUIRY, CaseKind.BOARD_REPAIR, CaseKind.BOARD_SWAP)
 """Kinds of cases in which neither a drive nor a box came in."""
+
+NO_HAND_BACK = "no hand-back is on record"
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +67,9 @@ class Closing:
         outcome: as it was closed; None while it is open.
         hints: what the case itself says of it.
         missing: what is not done or not said yet, as sentences.
+        unproven: what is not on record of the way of the files to the customer, such as `no medium with it
+            left the shop`: closing it as handed back takes a reason then. Empty if nothing is missing, or
+            the kind of case hands no files back.
         against: which signs speak against what was said to be broken, and how to put either right.
         teaches_not: why the odds learn nothing from it; empty if they do, or while it is open.
     """
@@ -73,6 +80,7 @@ class Closing:
     missing: tuple[str, ...]
     teaches_not: str = ""
     against: tuple[str, ...] = ()
+    unproven: str = ""
 
     @property
     def teaches(self) -> str:
@@ -106,15 +114,25 @@ def look_at_closing(bench: Bench, number: int) -> Closing:
     told = _triage(bench, number)
     hints = tuple(_hints(bench, number, told))
     outcome = outcome_of(bench, number)
+    since = since_hand_back(bench, number)
     missing = (
         *_missing(case, hints, told, outcome),
+        *_on_the_way(bench, case, since, outcome),
         *_unclear_right(bench, case),
         *_unpaid(bench, number),
         *_reserved(bench, number),
         *_still_here(bench, number),
     )
     against = () if outcome is None or told is None else tuple(_against(case, told, outcome))
-    return Closing(case, outcome, hints, missing, _teaches_not(bench, case, outcome, told), against)
+    return Closing(
+        case,
+        outcome,
+        hints,
+        missing,
+        _teaches_not(bench, case, outcome, told),
+        against,
+        _unproven(case, since),
+    )
 
 
 def places_of(bench: Bench, number: int) -> tuple[tuple[str, str], ...]:
@@ -143,25 +161,27 @@ def close_case(bench: Bench, number: int, outcome: Outcome, although: str = "") 
 
     Args:
         outcome: its remark without the customer's name.
-        although: why it ended with the files handed back though no hand-back is on record; custody keeps it,
-            so it does not name the customer.
+        although: why it ended with the files handed back though nothing on record says that they reached the
+            customer: no hand-back, no copy of it that was checked, or no medium that left the shop. Custody
+            keeps it, so it does not name the customer.
 
     Raises:
         NoSuchCase: there is no such case.
         UsageError: it names a fault or bay that the case has not, its remark names the customer or seems to
-            hold a password, or the files are said to be handed back, no hand-back is on record and no reason
-            is given, or one is given where none is needed.
+            hold a password, or the files are said to be handed back, their way to the customer is not on
+            record and no reason is given, or one is given where none is needed.
     """
     case = remembered(bench, number)
     require_nameless(case, outcome.remark)
     told = _triage(bench, number)
     _require_places(case, told, outcome)
-    unproven = _without_hand_back(bench, case, outcome)
+    ends_so = outcome.end is End.HANDED_BACK
+    unproven = _unproven(case, since_hand_back(bench, number)) if ends_so else ""
     if unproven:
-        _require_meant(case, although)
+        _require_meant(case, unproven, although)
     elif although:
         raise UsageError(
-            f"A reason for closing case {number} without a hand-back has no effect: "
+            f"A reason for closing case {number} as handed back all the same has no effect: "
             f"{_why_no_reason(case, outcome)}.",
             "Leave --although-no-hand-back out.",
         )
@@ -176,7 +196,7 @@ def close_case(bench: Bench, number: int, outcome: Outcome, although: str = "") 
             _note(bench, number, NoteKind.SUBJECT, AT_CLOSING, at_closing(told.subject, answers))
         words = outcome_words(outcome)
         if unproven:
-            words += f"; although no hand-back is on record: {although.strip()}"
+            words += f"; although {unproven}: {although.strip()}"
         bench.custody(number, "closed" if before is None else "closed again", f"case {number}: {words}")
         text = f"Closed: {words}.{f' {outcome.remark}' if outcome.remark else ''}"
         bench.note(number, "closing", text, {REMARK: outcome.remark})
@@ -184,33 +204,45 @@ def close_case(bench: Bench, number: int, outcome: Outcome, although: str = "") 
     return look_at_closing(bench, number)
 
 
-def _without_hand_back(bench: Bench, case: Case, outcome: Outcome) -> bool:
-    """Whether files are said to be handed back of which nothing is on record."""
-    if outcome.end is not End.HANDED_BACK or case.kind in WITHOUT_DRIVE:
-        return False
-    return not any(one.kind == HAND_BACK for one in bench.ledger.events(case.number))
-
-
-def is_handed_back_on_record(closing: Closing) -> bool:
-    """Whether a case can end with its files handed back without a reason: a hand-back is on record, or its
-    kind needs none."""
-    return closing.case.kind in WITHOUT_DRIVE or any(one.end is End.HANDED_BACK for one in closing.hints)
+def _unproven(case: Case, since: SinceHandBack) -> str:
+    """What is not on record of the way of the files to the customer; empty if all of it is, or the kind of
+    case has none. Who signed for it does not count here: a parcel comes without a paper."""
+    if case.kind in WITHOUT_DRIVE:
+        return ""
+    if not since.made_on:
+        return NO_HAND_BACK
+    lacks = [] if since.checked_on else ["no copy of the hand-back was checked on another medium"]
+    lacks += [] if since.has_left else ["no medium with it left the shop"]
+    return " and ".join(lacks)
 
 
 def _why_no_reason(case: Case, outcome: Outcome) -> str:
-    """Why closing needs no reason for a hand-back that is missing."""
+    """Why closing needs no reason for files that nothing shows to have reached the customer."""
     if outcome.end is not End.HANDED_BACK:
         return f"it does not end with {End.HANDED_BACK}"
-    return "its kind needs none" if case.kind in WITHOUT_DRIVE else "a hand-back is on record"
+    if case.kind in WITHOUT_DRIVE:
+        return "its kind needs none"
+    return "a hand-back is on record, with a copy that was checked and a medium that went out"
 
 
-def _require_meant(case: Case, reason: str) -> None:
-    """Refuses to close with files handed back and no hand-back on record, unless a reason is given."""
-    if not reason.strip():
+def _require_meant(case: Case, unproven: str, reason: str) -> None:
+    """Refuses to close with files handed back of whose way to the customer something is not on record, unless
+    a reason is given.
+
+    Args:
+        unproven: what that is.
+    """
+    meant = "--end names another end; or --although-no-hand-back REASON, which custody keeps."
+    if not reason.strip() and unproven == NO_HAND_BACK:
         raise UsageError(
             f"No hand-back of case {case.number} is on record, so nothing proves that files went back.",
-            f"mendbay handback make {case.number} FOLDER makes one; --end names another end; or "
-            "--although-no-hand-back REASON, which custody keeps.",
+            f"mendbay handback make {case.number} FOLDER makes one; {meant}",
+        )
+    if not reason.strip():
+        raise UsageError(
+            f"Nothing proves that the customer of case {case.number} has the files: {unproven}.",
+            "mendbay handback check FOLDER checks the copy on their medium, and mendbay case release "
+            f"{case.number} ITEM --to customer puts down that the medium went out; {meant}",
         )
     require_reason(reason, "closed as handed back")
     require_nameless(case, reason)
@@ -391,6 +423,18 @@ def _missing(
     meant = outcome is None or outcome.end is End.HANDED_BACK
     if meant and not handed and case.kind not in WITHOUT_DRIVE:
         yield "Mendbay made no hand-back of this case."
+
+
+def _on_the_way(bench: Bench, case: Case, since: SinceHandBack, outcome: Outcome | None) -> Iterator[str]:
+    """What does not say yet that the files of the last hand-back reached the customer."""
+    if case.kind in WITHOUT_DRIVE or not since.made_on:
+        return
+    if outcome is not None and outcome.end is not End.HANDED_BACK:
+        return
+    lacks = reached(bench, case.number, manifest_on_record(bench, case.number)).missing
+    on_its_way = since.out is not None and since.has_left and since.out.role is not Role.CUSTOMER
+    if lacks and not (on_its_way and since.checked_on):
+        yield f"Nothing proves yet that the customer has the files. What is missing: {'; '.join(lacks)}."
 
 
 def _unpaid(bench: Bench, number: int) -> Iterator[str]:

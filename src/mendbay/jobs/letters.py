@@ -22,11 +22,13 @@ from mendbay.jobs.bill_case import DECLINED
 from mendbay.jobs.consents import consents_of, refused, to_ask
 from mendbay.jobs.copies_erased import copies_erased_on
 from mendbay.jobs.keep_copies import keeping_facts
+from mendbay.jobs.money_standing import money_standing
 from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.papers import frame
 from mendbay.jobs.quote_case import quote_of, quotes_of
 from mendbay.jobs.reached_customer import SinceHandBack, since_hand_back
 from mendbay.jobs.remembered import remembered
+from mendbay.jobs.things_here import things_here
 from mendbay.jobs.triage_case import Triage, tell_triage
 from mendbay.jobs.waiting import QUOTE_WORDS, RUN_OUT_WORDS
 from mendbay.jobs.withdraw import standing_notes
@@ -175,6 +177,7 @@ def _facts(bench: Bench, case: Case, title: str, *, message: bool) -> dict[str, 
     entry = tell_turn(bench, case.number)
     done = case.state in (CaseState.HANDED_BACK, CaseState.CLOSED)
     since = since_hand_back(bench, case.number) if done else SinceHandBack()
+    money = money_standing(bench, case.number)
     told = None if done or case.kind in WITHOUT_TRIAGE else _triage(bench, case)
     # nothing of an enquiry is here to which a step could be done
     no = (
@@ -194,6 +197,9 @@ def _facts(bench: Bench, case: Case, title: str, *, message: bool) -> dict[str, 
         "handed_back": since.made_on,
         "copy_checked": since.checked_on,
         "handed_over": since.medium_on,
+        "to_pay": money.due,
+        "to_return": money.to_return,
+        "not_back": [one.named for one in things_here(bench, case.number)] if done else [],
         "due_on": case.due_on,
         "overdue": bool(case.due_on) and case.due_on < bench.now()[:10],
         **keeping_facts(bench, case),

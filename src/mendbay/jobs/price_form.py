@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NoReturn
 
-from mendbay.case.price_list import Stage
+from mendbay.case.price_list import HOUR, Stage
 from mendbay.core.errors import UsageError
 from mendbay.core.money import Money
 from mendbay.core.toml_values import NotInPlace, Place, Value, with_table, with_values, without_table
@@ -24,6 +24,8 @@ PRICE, MEDIUM, WORK = "price", "medium", "work"
 IDS = {PRICE: "id", MEDIUM: "id", WORK: "step"}
 """The lists of the file, each with the key that tells its entries apart."""
 AMOUNTS: Mapping[str, Place] = {one: (one,) for one in ("hourly_rate", "diagnosis", "shipping")}
+AMOUNT_IDS: Mapping[str, str] = {"hourly_rate": HOUR, "diagnosis": "diagnosis", "shipping": "shipping"}
+"""By which id the price list knows them."""
 SHARES: Mapping[str, Place] = {"parts_markup": ("parts_markup",), "rate": ("tax", "rate")}
 OTHERS: Mapping[str, Place] = {
     "currency": ("currency",),
@@ -86,12 +88,14 @@ class PriceForm:
     Args:
         general: by the names of `GENERAL`.
         unpriced: work of triage that the list has no price for, its id and words.
+        invented: names of `AMOUNTS` that cost exactly what they cost in our example.
     """
 
     currency: str
     general: Mapping[str, Any]
     entries: tuple[PriceEntry, ...]
     unpriced: Mapping[str, str]
+    invented: frozenset[str] = frozenset()
 
 
 def price_form(text: str) -> PriceForm | None:
@@ -100,7 +104,7 @@ def price_form(text: str) -> PriceForm | None:
     Raises:
         BadFormFile: it is not sound.
     """
-    costs, example = price_list_of(text).costs(), price_list_of(None).costs()
+    invented = price_list_of(text).invented
     top = tomllib.loads(text)
     currency = top["currency"]
     general = {name: _at(top, place, LEFT_OUT.get(name, "")) for name, place in GENERAL.items()}
@@ -109,14 +113,14 @@ def price_form(text: str) -> PriceForm | None:
         with_values(text, {**{GENERAL[name]: value for name, value in general.items()}, **places})
     except NotInPlace:
         return None
-    same = {one for one, cost in costs.items() if example.get(one) == cost and any(cost)}
     entries = tuple(
-        _entry(kind, raw, currency, raw[IDS[kind]] in same) for kind in IDS for raw in top.get(kind, ())
+        _entry(kind, raw, currency, raw[IDS[kind]] in invented) for kind in IDS for raw in top.get(kind, ())
     )
     steps = packaged_tables().steps.values()
     priced = {raw["step"] for raw in top.get(WORK, ())}
     unpriced = {one.id: one.words for one in steps if one.kind is not StepKind.TEST and one.id not in priced}
-    return PriceForm(currency, general, entries, unpriced)
+    same = frozenset(name for name in AMOUNTS if AMOUNT_IDS[name] in invented)
+    return PriceForm(currency, general, entries, unpriced, same)
 
 
 def priced_text(text: str, general: Mapping[str, Any], cells: Sequence[tuple[str, str]]) -> str:

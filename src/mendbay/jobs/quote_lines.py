@@ -12,6 +12,7 @@ from mendbay.case.price_list import Price, PriceList, Stage, packaged_prices, qu
 from mendbay.case.quote import BOARD_ALONE, DIAGNOSIS, Columns, Ending, Possible, When
 from mendbay.case.records import Case, CaseKind
 from mendbay.core.errors import BadFormFile, UsageError
+from mendbay.core.quantity import count_text
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import consents_of, refused, risk_called
 from mendbay.jobs.quote_parts import with_parts
@@ -25,6 +26,8 @@ from mendbay.triage.ways import Way, ways_of
 SETTINGS, PRICES = "settings", "prices"
 """Kind and name of the shop's file."""
 LARGEST_GB = 10**7
+NAMED = 5
+"""Prices that are named as still invented; of more the number is told (own choice)."""
 ENQUIRY_ALONE = (
     "It covers the answer to the question alone: no drive is here, so work on one is quoted when it is."
 )
@@ -56,7 +59,8 @@ class Wish:
 
 def prices_in_force(bench: Bench) -> PriceList:
     """The shop's own price list; our example until it has one. A copy of the example whose amounts nobody
-    has changed is still the example's: its prices are invented.
+    has changed is still the example's: its prices are invented. Of a list of the shop's own those
+    are that still cost what they cost in the example.
 
     Raises:
         BadFormFile: it is not sound, or prices a step that is no work.
@@ -72,7 +76,7 @@ def price_list_of(text: str | None) -> PriceList:
     """
     example = read_prices(packaged_prices(), own=False)
     found = example if text is None else read_prices(text, own=True)
-    found = replace(found, own=not found.same_amounts(example))
+    found = found.held_against(example)
     steps = packaged_tables().steps
     for name in found.work:
         if name not in steps or steps[name].kind is StepKind.TEST:
@@ -122,6 +126,8 @@ def columns_of(bench: Bench, case: int, prices: PriceList, wish: Wish) -> tuple[
     remarks += [*uncounted, *merged.said, *_told_done(prices, recorded, wish, no)]
     if not prices.own:
         remarks.append("The prices are those of an example: they are invented.")
+    else:
+        remarks += _still_invented(prices, possible)
     return Columns(possible, endings, prices.free, prices.included, prices.currency), remarks
 
 
@@ -246,6 +252,15 @@ def for_a_board(price: Price, prices: PriceList) -> bool:
     if price.id in prices.work:
         return price.id in BOARD_WORK
     return price.stage not in (Stage.READING, Stage.LABORATORY)
+
+
+def _still_invented(prices: PriceList, possible: Sequence[Possible]) -> Iterator[str]:
+    """Which prices of the lines are those of our example, in a list that has others of the shop's own."""
+    words = list(dict.fromkeys(one.price.words for one in possible if one.price.id in prices.invented))
+    if words:
+        more = len(words) - NAMED
+        named = "; ".join(words[:NAMED]) + (f"; and {count_text(more)} more" if more > 0 else "")
+        yield f"Prices that are still those of an example, and invented: {named}."
 
 
 def _require_not_refused(bench: Bench, case: int, prices: PriceList, wish: Wish) -> None:

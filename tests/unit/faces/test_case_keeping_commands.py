@@ -122,7 +122,7 @@ def test_what_there_is_not_is_refused(run: Run, tmp_path: Path) -> None:
 
 
 def test_nothing_is_handed_back_of_a_closed_case(read: Run, tmp_path: Path) -> None:
-    done = read("case", "close", "1", "--not-known", "--end", "handed-back", "--data", "all")
+    done = read("case", "close", "1", "--not-known", "--end", "given-back", "--data", "all")
     assert done.returncode == 0, done.stderr
     again = tmp_path / "again"
     assert "case reopen 1 --reason REASON" in refused(read, 2, "handback", "make", "1", again)

@@ -170,7 +170,15 @@ def test_prices_are_shown_and_copied(run: Run, tmp_path: Path) -> None:
     assert answer(run, "bench", "prices")["own"] is True
     assert "Your own prices." in text_of(run, "bench", "prices")
     quoted = answer(run, "case", "quote", "1", "--no-odds", "--line", "hour=1")["quote"]
-    assert (quoted["own_prices"], quoted["remarks"]) == (True, [])
+    still = "Prices that are still those of an example, and invented: Diagnosis."
+    assert (quoted["own_prices"], quoted["remarks"]) == (True, [still]), "the hour alone is the shop's"
+    path.write_text(path.read_text().replace('"45.00"', '"44.00"'))
+    quoted = answer(run, "case", "quote", "1", "--no-odds", "--line", "hour=1")["quote"]
+    assert quoted["remarks"] == []
+    invented = answer(run, "bench", "prices")["invented"]
+    assert "shipping" in invented
+    assert not {"hour", "diagnosis"} & set(invented)
+    assert "Still as in our invented example: clean-casing" in text_of(run, "bench", "prices")
     path.write_text(packaged_prices().replace('currency = "EUR"', 'currency = "JPY"'))
     assert "no amount in JPY" in refused(run, 52, "bench", "prices")
 

@@ -219,7 +219,11 @@ def test_pair_files_and_hand_back_follow_the_story(bench: Bench) -> None:
     assert told.stands == "copied, nothing handed out"
     assert told.current == back
     bench.ledger.amend_case(1, state=CaseState.CLOSED)
-    assert tell_steps(bench, 1).current is None
+    told = tell_steps(bench, 1)
+    assert told.current is None
+    back = step(told, StepName.HAND_BACK)
+    assert back.state is StepState.NOT_NEEDED, "closing a case hands nothing out"
+    assert back.words.endswith("nothing is handed out yet. It is not needed any more: the case is closed.")
 
 
 def test_a_hand_over_ends_the_hand_back_and_is_told_with_what_was_signed(bench: Bench) -> None:

@@ -34,6 +34,7 @@ from mendbay.jobs.keep_stock import add_items, free, reserve
 from mendbay.jobs.learn_triage import closed_cases, outcomes, table_numbers, worlds_of
 from mendbay.jobs.quote_case import By, decide, make_quote
 from mendbay.jobs.quote_lines import Wish
+from mendbay.jobs.reached_customer import COPY_CHECKED
 from mendbay.jobs.record_swaps import record_swap
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.triage_case import answer, describe, tell_triage
@@ -73,6 +74,18 @@ def test_handed_back_without_a_hand_back_needs_a_reason(bench: Bench) -> None:
     close_case(bench, 1, outcome, "copied at the counter, without a report")
     assert "although no hand-back is on record: copied at the counter" in bench.ledger.custody(1)[-1].item
     bench.note(1, "hand-back", "Files handed back.")
+    copy, medium = "no copy of the hand-back was checked on another medium", "no medium with it left the shop"
+    for lacks in (f"{copy} and {medium}", medium):
+        assert look_at_closing(bench, 1).unproven == lacks
+        with pytest.raises(UsageError, match=f"has the files: {lacks}"):
+            close_case(bench, 1, outcome)
+        assert any("Nothing proves yet" in one for one in look_at_closing(bench, 1).missing)
+        bench.note(1, COPY_CHECKED, "A copy was checked.")
+    close_case(bench, 1, outcome, "fetched by a neighbour")
+    assert f"although {medium}: fetched by a neighbour" in bench.ledger.custody(1)[-1].item
+    medium_number = add_item(bench, 1, What.MEDIUM).number
+    release(bench, 1, [str(medium_number)], Hand.CUSTOMER)
+    assert any("is not signed" in one for one in look_at_closing(bench, 1).missing), "told, no reason needed"
     close_case(bench, 1, outcome)
     assert "although" not in bench.ledger.custody(1)[-1].item
     enquiry = another(bench)
@@ -245,7 +258,7 @@ def test_a_swap_a_hand_back_and_triage_say_how_it_may_have_ended(bench: Bench, s
     assert swap.found == ("board-supply:1", "motor-driver:1", "rom-mismatch:1")
     assert (handed.end, handed.data) == (End.HANDED_BACK, DataBack.MOST)
     assert believed.found == ("heads:1",)
-    assert closing.missing == ()
+    assert [one[:19] for one in closing.missing] == ["Nothing proves yet "], "no medium went out"
 
 
 def test_a_certified_rom_transfer_says_that_the_board_was_replaced(

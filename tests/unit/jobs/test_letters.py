@@ -21,7 +21,7 @@ from mendbay.case.records import Bay, CaseKind, CaseState
 from mendbay.core.errors import BadFormFile, UsageError
 from mendbay.core.note import NoteKind
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.bill_case import make_bill
+from mendbay.jobs.bill_case import How, make_bill, pay
 from mendbay.jobs.consents import give_word
 from mendbay.jobs.hand_over_items import release
 from mendbay.jobs.keep_items import add_item
@@ -279,6 +279,27 @@ def test_files_are_handed_back_once_a_medium_went_to_the_customer(bench: Bench) 
         assert f"Your files were handed back on {day}." in text
     bench.ledger.amend_case(1, state=CaseState.CLOSED)
     assert f"The job is closed. Your files were handed back on {day}." in said()[0]
+
+
+def test_a_closed_job_tells_what_is_due_and_says_of_no_files_that_they_went_out(bench: Bench) -> None:
+    bench.note(1, "hand-back", "A hand-back of 3 files.")
+    add_item(bench, 1, What.BOX)
+    make_quote(bench, 1, Wish(lines=(("hour", "1"),), odds=False))
+    decide(bench, 1, 1, True, By.PHONE)
+    account, _ = make_bill(bench, 1, {})
+    assert account.due is not None
+    bench.ledger.amend_case(1, state=CaseState.CLOSED)
+    for text in (letter_words(bench, 1), message_mail(bench, 1, Message.STATUS).body):
+        said = flat(text)
+        assert "We have not put down that a medium with them went to you" in said
+        assert f"Of our bill {account.due.text} are still to be paid." in said
+        assert "Of your things we still have: drive of bay 1, drive of bay 2, box." in said
+    pay(bench, 1, account.due.text, How.CASH)
+    release(bench, 1, ["1", "2", "3"], Role.CUSTOMER)
+    said = flat(letter_words(bench, 1))
+    assert [one in said for one in ("still open", "still to be paid", "still have")] == [False] * 3
+    pay(bench, 1, "12", How.CASH, although_more="no change")
+    assert "We owe you 12.00 EUR." in flat(letter_words(bench, 1))
 
 
 def test_an_enquiry_speaks_of_no_drive(bench: Bench) -> None:

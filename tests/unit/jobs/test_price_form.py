@@ -166,3 +166,7 @@ def test_what_is_still_invented_is_known() -> None:
     assert not invented["price.courier"]
     assert invented["price.copying"]
     assert not invented["work.give-back"]  # free
+    assert form.invented == {"hourly_rate", "diagnosis", "shipping"}
+    form = price_form(priced_text(EXAMPLE, {"hourly_rate": "68,50"}, []))
+    assert form is not None
+    assert form.invented == {"diagnosis", "shipping"}

@@ -83,6 +83,9 @@ def _prices_text(found: PriceList, copy: Path | None) -> str:
         wrapped(f"Parts from the stock: what they cost and {markup} % more."),
         f"A quote is valid for {found.valid_days} days.",
     ]
+    if found.own and found.invented:
+        kept = [one.id for one in listed if one.id in found.invented]
+        lines.append(wrapped(f"Still as in our invented example: {', '.join(kept)}."))
     if copy is None:
         lines.append(f"Next: {wording.called_as()} bench prices --copy")
     elif not found.own:
@@ -98,6 +101,7 @@ def _prices_json(found: PriceList) -> dict[str, object]:
         "tax": {"name": found.tax_name, "rate": f"{found.rate:f}", "included": found.included},
         "valid_days": found.valid_days,
         "free": [str(one) for one in found.free],
+        "invented": sorted(found.invented),
         "prices": [
             {
                 "id": one.id,

@@ -37,7 +37,7 @@ DATA = {one.replace(" ", "-"): one for one in DataBack}
     "--although-no-hand-back",
     default="",
     metavar="REASON",
-    help="Close it as handed back though Mendbay made no hand-back; custody keeps the reason.",
+    help="Close it as handed back though nothing proves that the customer has it; custody keeps the reason.",
 )
 @click.pass_obj
 def close(
@@ -111,7 +111,7 @@ def _text(closing: Closing) -> str:
     lines = [f"Case {case} is not closed. What it says of its end:"]
     lines += [wrapped(_hint(one.words, one.found), "  ") for one in closing.hints] or ["  nothing yet"]
     if closing.missing:
-        lines.append("What is missing:")
+        lines.append("What is open, or missing:")
         lines += [wrapped(one, "  ") for one in closing.missing]
     end, data = closing.end, closing.data
     lines.append(

@@ -21,7 +21,6 @@ from mendbay.faces.web.visit import Visit
 from mendbay.jobs.close_case import (
     Closing,
     close_case,
-    is_handed_back_on_record,
     look_at_closing,
     outcome_words,
     places_of,
@@ -66,7 +65,7 @@ def closing(visit: Visit) -> Answer:
         "plans": plans,
         "exports": exports,
         "end_mark": _mark(found),
-        "unproven": not is_handed_back_on_record(found),
+        "unproven": found.unproven,
         "keeping": keeping,
         "works": shown_works(visit, (WorkKind.EXPORT_CASE,), SHOWN_WORKS),
         "is_erasing": any(one.is_alive for one in shown_works(visit, (WorkKind.ERASE_COPIES,))),
@@ -90,7 +89,10 @@ def closing(visit: Visit) -> Answer:
             required=True,
         ),
         text("remark", "Anything to learn from it"),
-        line("although_no_hand_back", "Why it counts as handed back though Mendbay made no hand-back"),
+        line(
+            "although_no_hand_back",
+            "Why it counts as handed back though nothing proves that the customer has it",
+        ),
     ],
 )
 def close(visit: Visit) -> Answer:

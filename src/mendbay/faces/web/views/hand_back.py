@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from mendbay.core.errors import NoSuchItem, UsageError
@@ -325,16 +326,21 @@ def keeping_mark(bench: Bench, case: Case) -> tuple[object, ...]:
     "/case/{case:int}/hand-back/receipt",
     "hand-back-receipt",
     "Makes the receipt of what the customer brought and is here now.",
-    [text("agreed", "What was agreed beside, one sentence a line")],
+    [text("agreed", "What was agreed beside, one sentence a line"), line("page", "Page that it was made on")],
 )
 def receipt(visit: Visit) -> Answer:
     agreed = [one.strip() for one in visit.said["agreed"].splitlines() if one.strip()]
     with visit.bench() as bench:
         made = write_receipt(bench, visit.path["case"], agreed)
     things = f" of {wording.counted(len(made.items), 'thing')}" if made.items else ""
-    said = f"The receipt{things} is made, under “Receipt” below: print it, one copy for the customer."
+    at_counter = visit.said["page"] == "take-in"  # nobody is at handing back yet, and it stands there
+    where = "" if at_counter else ", under “Receipt” below"
+    said = f"The receipt{things} is made{where}: print it, one copy for the customer."
     if not made.items:
         said += " No thing of the case has a number yet: the page of things gives it one."
+    if at_counter:
+        there = visit.go("take-in", said, {"at": "receipt"})
+        return replace(there, url=f"{there.url}#receipt")
     return visit.go("hand-back", said)
 
 

@@ -100,6 +100,7 @@ def prices_form(said: str) -> dict[str, Any] | None:
     new_work = tuple(steps if one.name == "step" else one for one in NEW_WORK)
     return {
         "general": [(_with_currency(one, currency), found.general[one.name]) for one in LIST],
+        "invented": found.invented,
         "tax": [(one, found.general[one.name]) for one in TAX],
         "included": (INCLUDED, found.general["included"]),
         "free": (FREE, found.general["free"]),

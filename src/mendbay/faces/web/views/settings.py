@@ -256,6 +256,8 @@ def _price_facts(found: PriceList) -> dict[str, Any]:
     markup = Decimal(found.markup.numerator * 100) / found.markup.denominator
     return {
         "own": found.own,
+        "invented": sum(one.id in found.invented for one in listed),
+        "listed": len(listed),
         "currency": found.currency,
         "tax": f"{found.tax_name} {found.rate.normalize():f} %",
         "included": found.included,

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from mendbay.case.authority import WORDS, Whose, concern_about
 from mendbay.case.consents import By, How, Risk, Word, packaged_risks
 from mendbay.case.items import Where
-from mendbay.case.records import Bay
+from mendbay.case.records import Bay, CaseKind
 from mendbay.case.take_in_form import NOT_KNOWN, Type
 from mendbay.faces import wording
 from mendbay.faces.consent_words import authority_words, consent_line
@@ -118,13 +118,14 @@ def form_mark(form: FilledForm) -> tuple[object, ...]:
     return tuple(_on_record(one) for one in form.entries if one.answered)
 
 
-BAYS, COMPLETE = "bays", "complete"
+BAYS, COMPLETE, RECEIPT = "bays", "complete", "receipt"
 """Places of the page that are no question."""
 
 
 def _begin_at(form: FilledForm, at: str) -> str:
     """The place of the page that is gone on with; empty for its beginning."""
-    is_there = at == BAYS or (at == COMPLETE and not form.missing)
+    has_receipt = form.case.kind is not CaseKind.ENQUIRY
+    is_there = at == BAYS or (at == RECEIPT and has_receipt) or (at == COMPLETE and not form.missing)
     return at if is_there or at in map(_place, form.open) else ""
 
 
