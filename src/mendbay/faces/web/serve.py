@@ -112,7 +112,7 @@ def serve(home: Path | None, where: Listening, say: Callable[[Served], None]) ->
             limit_concurrency=CONNECTIONS,
             http=Connection if key else OwnConnection,
         )
-        AppStatus.disable_automatic_graceful_drain()  # it would cut streams off where ours let them end
+        AppStatus.enable_automatic_graceful_drain = False  # it would cut streams off where ours let them end
         _Server(config, pulse).run(sockets=[listener])
 
 
