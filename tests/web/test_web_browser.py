@@ -99,7 +99,9 @@ def test_figures_are_marked_as_old_where_they_stand_while_the_server_is_silent(
             last = page.get_by_text("Word 0.")
             expect(last).to_be_visible(timeout=WAIT)
             last.scroll_into_view_if_needed()
-            words = """() => getComputedStyle(document.querySelector("#drives-reading"), "::before").content"""
+            words = (
+                """() => getComputedStyle(document.querySelector("#drives-reading"), "::before").content"""
+            )
             assert page.evaluate(words) == "none"
             first.process.kill()
             first.process.wait()
