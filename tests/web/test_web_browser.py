@@ -59,7 +59,7 @@ def test_what_another_does_is_seen_without_asking(browser: Browser, tmp_path: Pa
         open_case(tmp_path / "home", "A pottery studio")
         expect(one.get_by_text("A pottery studio")).to_be_visible(timeout=WAIT)
         with opened(browser, f"{found.url}cases") as two:
-            two.locator("summary", has_text="Open a case").click()
+            two.locator("summary", has_text="A new case").click()
             two.get_by_label("Customer").fill("A weaver")
             two.get_by_role("button", name="Open a case").click()
             expect(two.get_by_text("Case 2 is open.")).to_be_visible(timeout=WAIT)

@@ -170,8 +170,8 @@ OVERTAKEN_FROM = 0.5
 
 def advice_age(advised: Mapping[str, Any], told: Mapping[str, Any]) -> tuple[bool, str]:
     """Whether reading has overtaken an advice, and what came since it was given, as a sentence; empty where
-    nothing did, or nobody kept how far it was. An advice to stop stands until it is taken back, whatever came:
-    it is weighed anew all the time, and told as soon as it changes.
+    nothing did, or nobody kept how far it was. An advice to stop stands until it is taken back, whatever
+    came: it is weighed anew all the time, and told as soon as it changes.
 
     Args:
         advised: `advice` of a bay in the state of a work.

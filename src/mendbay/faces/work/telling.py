@@ -264,7 +264,9 @@ def _fields_json(event: ReadingProgress | StepProgress) -> dict[str, JSON]:
 
 def _advice_json(one: Advised, at: str, progress: ReadingProgress | None) -> dict[str, JSON]:
     """An advice, and what was read when it was given, by which its figures age."""
-    read = progress and (progress.wanted_read_bytes if one.advice.of_wanted else progress.read_bytes)
+    read = None
+    if progress is not None:
+        read = progress.wanted_read_bytes if one.advice.of_wanted else progress.read_bytes
     return {
         "go_on": bool(one.advice.go_on),
         "text": one.text,
