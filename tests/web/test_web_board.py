@@ -85,6 +85,10 @@ def test_every_step_shows_its_cautions_before_its_form(shop: Web) -> None:
     shop.get(f"{BOARD}/step?bay=1&step=no-such", status=422)
 
 
+def test_the_board_leads_to_what_the_shop_learned_of_families(shop: Web) -> None:
+    assert 'href="/lessons/families"' in shop.get("/case/1/board/transfer")
+
+
 def test_what_is_seen_is_chosen_in_a_group_without_a_frame(shop: Web) -> None:
     """A frame of its own has no room within: its buttons would stick to it, and its words lie across it."""
     step = next(one for one in packaged_form().steps.values() if one.choices)

@@ -37,6 +37,12 @@ def open_case(home: Path, customer: str) -> None:
         bench.ledger.open_case(Intake(bench.now(), customer, "", "", (), ""))
 
 
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
 @pytest.mark.parametrize("width", [NARROW, WIDE])
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
 def test_pages_of_the_shop_are_sound(browser: Browser, tmp_path: Path, width: int, dark: bool) -> None:
@@ -53,7 +59,7 @@ def test_what_another_does_is_seen_without_asking(browser: Browser, tmp_path: Pa
         open_case(tmp_path / "home", "A pottery studio")
         expect(one.get_by_text("A pottery studio")).to_be_visible(timeout=WAIT)
         with opened(browser, f"{found.url}cases") as two:
-            two.locator("summary", has_text="Open a case").click()
+            two.locator("summary", has_text="A new case").click()
             two.get_by_label("Customer").fill("A weaver")
             two.get_by_role("button", name="Open a case").click()
             expect(two.get_by_text("Case 2 is open.")).to_be_visible(timeout=WAIT)
@@ -61,10 +67,7 @@ def test_what_another_does_is_seen_without_asking(browser: Browser, tmp_path: Pa
 
 
 def test_a_page_is_true_again_after_the_server_was_gone(browser: Browser, tmp_path: Path) -> None:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    home = tmp_path / "home"
+    home, port = tmp_path / "home", free_port()
     with served(home, port=port) as first, opened(browser, f"{first.url}cases") as page:
         expect(page.locator("#found")).to_be_attached()
         first.process.kill()
@@ -100,6 +103,40 @@ def test_tabs_that_nobody_sees_hold_no_other_up_and_are_true_when_seen_again(
         expect(first.get_by_text("A pottery studio")).to_have_count(0)
         first.evaluate(SEEN, True)
         expect(first.get_by_text("A pottery studio")).to_be_visible(timeout=WAIT)
+
+
+@pytest.mark.parametrize("width", [NARROW, WIDE])
+def test_figures_are_marked_as_old_where_they_stand_while_the_server_is_silent(
+    browser: Browser, tmp_path: Path, width: int
+) -> None:
+    home, port = tmp_path / "home", free_port()
+    with served(home, port=port) as first:
+        open_case(home, "A pottery studio")
+        shelf = WorkShelf(home, SystemClock())
+        order = order_of(shelf, WorkKind.READ_DRIVE, {"bay": "1", "source": "/dev/nothing"})
+        shelf.begin(order)
+        with (
+            open_desk(home, order.id, os.dup(shelf.hand_over(order.id))) as desk,
+            opened(browser, f"{first.url}case/1/drives", width) as page,
+        ):
+            desk.write(WorkState(Standing.RUNS, said=tuple(f"Word {at}." for at in range(6)), said_count=6))
+            last = page.get_by_text("Word 0.")
+            expect(last).to_be_visible(timeout=WAIT)
+            last.scroll_into_view_if_needed()
+            words = (
+                """() => getComputedStyle(document.querySelector("#drives-reading"), "::before").content"""
+            )
+            assert page.evaluate(words) == "none"
+            first.process.kill()
+            first.process.wait()
+            told = page.locator("#link-state")
+            expect(told).to_contain_text("what you see may be old", timeout=WAIT)
+            expect(told).to_be_in_viewport()
+            assert "Old" in page.evaluate(words)
+            with served(home, port=port):
+                expect(told).to_be_empty(timeout=WAIT)
+                assert page.evaluate(words) == "none"
+        shelf.let_go(order.id)
 
 
 def test_what_was_typed_stays_when_it_is_refused(browser: Browser, tmp_path: Path) -> None:

@@ -13,7 +13,7 @@ from mendbay.case.records import CaseState
 from mendbay.faces.web.case_works import OUTCOMES, ShownWork
 from mendbay.faces.web.drawing import shown_name
 from mendbay.jobs.work_port import Outcome, Standing, WorkKind, WorkOrder, WorkState
-from support.web_client import Web, text_of
+from support.web_client import ORIGIN, Web, text_of
 
 
 def opened(web: Web, customer: str = "A pottery studio", **said: str) -> int:
@@ -152,6 +152,28 @@ def test_who_sends_an_old_form_is_told_and_overwrites_nothing(web: Web) -> None:
     assert "changed by somebody else" in page
     with web.bench() as bench:
         assert bench.ledger.case(number).due_on == "2999-12-24"
+
+
+def test_who_is_to_load_a_page_again_is_led_there(web: Web) -> None:
+    web.done("/cases/open", {"customer": "A weaver"})
+    mark = web.get("/case/1/hand-back").split('name="seen" value="')[1].split('"')[0]
+    web.done("/case/1/hand-back/keep", {"until": "2999-02-02"})
+    page = f"{ORIGIN}/case/1/hand-back"
+    told = []
+    for form in ({"until": "2999-01-01", "seen": mark}, {"until": "2001-01-01"}):
+        headers = {"origin": ORIGIN, "referer": page}
+        told.append(web.client.post("/case/1/hand-back/keep", data=form, headers=headers).text)
+    links = [re.findall('<a [^>]*href="/case/1/hand-back"[^>]*>([^<]*)', one) for one in told]
+    inside = told[0].split('<section class="trouble">')[1].split("</section>")[0]
+    assert "Load this page again" in inside, "the part that comes into the page of the form"
+    assert 'target="_blank"' in inside, "so that what was typed stays"
+    assert "Load this page again" not in links[1], "what is wrong in a form is put right in it"
+
+
+def test_opening_a_case_is_said_once(web: Web) -> None:
+    page = web.get("/cases")
+    assert "<summary>A new case</summary>" in page
+    assert page.count(">Open a case<") == 1
 
 
 def test_whose_turn_it_is_is_not_overwritten_unseen(web: Web) -> None:

@@ -406,3 +406,25 @@ def test_a_reading_whose_state_is_damaged_can_still_be_looked_at_and_stopped(
             assert ("Stop reading" in web.get("/case/1/drives")) is is_alive
     finally:
         shelf.let_go(order.id)
+
+
+def test_an_advice_that_reading_has_overtaken_is_marked_and_what_was_said_has_its_time(web: Web) -> None:
+    with web.bench() as bench:
+        take_in(bench, "Quillmere Pottery", bays=[Bay(0, "1")])
+    shelf = WorkShelf(web.home, SystemClock())
+    order = order_of(shelf, WorkKind.READ_DRIVE, {"bay": "1", "source": "/dev/nothing"})
+    shelf.begin(order)
+    advice = {"go_on": True, "text": "Bay 1, recommended: go on.", "at": "2026-11-29T01:00:00Z"}
+    then = {"lacking_bytes": 4096, "read_bytes": 0, "of_wanted": False}
+    of_wanted = {**advice, **then, "of_wanted": True}
+    said = {"said": ["First.", "Last."], "said_at": ["2026-11-29T01:00:00Z", "2026-11-29T01:00:05Z"]}
+    place = web.home / "works" / order.id / "state.json"
+    whole = {**STATE["progress"]["1"], "read_bytes": 4096}  # type: ignore[index]
+    try:
+        for one, is_old in (({**advice, **then}, True), (of_wanted, False), (advice, False)):
+            place.write_text(json.dumps({**STATE, **said, "progress": {"1": whole}, "advice": {"1": one}}))
+            page = text_of(web.get("/case/1/drives/now?part=reading"))
+            assert ("overtaken: 4.10 kB of the 4.10 kB" in page) is is_old
+            assert "Said last 2026-11-29 01:00: Last." in page
+    finally:
+        shelf.let_go(order.id)

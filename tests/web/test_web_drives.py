@@ -79,6 +79,7 @@ def test_without_a_drive(web: Web, shop: WorkShop) -> None:
     assert "Begin a reading" in page
     assert "Not read yet" not in page  # there is no bay yet
     assert 'name="source_2"' in page
+    assert page.count("<code>unsteady:</code>") == 1  # how a drive to practise on is named, said once
 
 
 def test_whole_reading_of_two_drives(web: Web, shop: WorkShop) -> None:

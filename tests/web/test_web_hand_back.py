@@ -115,7 +115,8 @@ def test_files_are_handed_back_with_proof_report_and_receipt(read: Web, tmp_path
         assert answer.content.startswith(begin)
         assert answer.headers["content-disposition"].startswith("attachment")
         assert "html" not in answer.headers["content-type"]
-    assert "is being checked" in text_of(read.done("/case/1/hand-back/check", {"folder": str(out)}))
+    begun = read.done("/case/1/hand-back/check", {"folder": str(out)})
+    assert "The check of the copy has begun" in text_of(begun)
     assert ended(read) is Outcome.DONE
     said = text_of(read.get("/case/1/hand-back"))
     assert "every digest right" in said
@@ -138,6 +139,10 @@ def test_files_are_handed_back_with_proof_report_and_receipt(read: Web, tmp_path
     said = text_of(read.get("/case/1/hand-back"))
     assert "the digest differs" in said
     assert "The check found that the copy is not as it was made" in said
+    first, *_ = said.split("Copies made")
+    assert "The last check" in first, "what came of it stands above the lists and forms"
+    assert first.index("The last check") < first.index("The last copy made here"), "the newest is first"
+    assert re.search(r"Ordered by Kim, ended \d", first)
     assert "ended with a trouble" not in said
     assert re.search(r"[0-9a-f]{13}", said) is None, "digests are told by their beginning"
     assert "do not hand this folder over" in said

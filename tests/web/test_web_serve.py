@@ -9,6 +9,7 @@ import subprocess
 import urllib.error
 import urllib.request
 from collections.abc import Sequence
+from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
@@ -28,19 +29,31 @@ def run(home: Path, *more: str) -> subprocess.CompletedProcess[str]:
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
-def test_it_serves_until_it_is_told_to_end_also_with_a_stream_open(
+def test_it_serves_until_it_is_told_to_end_and_says_one_sentence_whatever_is_open(
     tmp_path: Path, number: signal.Signals
 ) -> None:
-    with served(tmp_path / "home") as found:
-        url = found.url
-        assert found.needs_key is False
-        with urllib.request.urlopen(f"{url}cases", timeout=30) as page:
-            assert b"Cases" in page.read()
-        with urllib.request.urlopen(f"{url}live", timeout=30) as stream:
-            assert stream.readline() == b"event: now\r\n"
-            found.process.send_signal(number)
-            found.process.wait(20)
-    assert found.process.returncode in (0, -number)
+    words = [*WORDS, "--home", str(tmp_path / "home"), "bench", "serve", "--port", "0"]
+    pipe = subprocess.PIPE
+    with subprocess.Popen(words, stdout=pipe, stderr=pipe, text=True) as process, ExitStack() as open_pages:
+        try:
+            assert process.stdout is not None
+            url = process.stdout.readline().removeprefix("The bench is at ").strip()
+            with urllib.request.urlopen(f"{url}cases", timeout=30) as page:
+                assert b"Cases" in page.read()
+            streams = [
+                open_pages.enter_context(urllib.request.urlopen(f"{url}live", timeout=30)) for _ in range(4)
+            ]
+            for one in streams:
+                assert one.readline() == b"event: now\r\n"
+            process.send_signal(number)
+            said, complained = process.communicate(timeout=20)
+            for one in streams:
+                one.read()  # raises where the answer was cut off
+        finally:
+            process.kill()
+    assert process.returncode == 0
+    assert complained == ""
+    assert said.splitlines()[-1] == "The bench no longer answers. What is being read goes on."
 
 
 def test_loopback_of_another_number_asks_no_key_and_any_other_address_does(tmp_path: Path) -> None:

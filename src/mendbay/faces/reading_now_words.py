@@ -163,6 +163,32 @@ def _figures(told: Mapping[str, Any]) -> list[tuple[str, str]]:
     return rows
 
 
+OVERTAKEN_FROM = 0.5
+"""The share of what an advice was about that came since, from which its figures say nothing of now any more
+(own choice)."""
+
+
+def advice_age(advised: Mapping[str, Any], told: Mapping[str, Any]) -> tuple[bool, str]:
+    """Whether reading has overtaken an advice, and what came since it was given, as a sentence; empty where
+    nothing did, or nobody kept how far it was. An advice to stop stands until it is taken back, whatever
+    came: it is weighed anew all the time, and told as soon as it changes.
+
+    Args:
+        advised: `advice` of a bay in the state of a work.
+        told: the fields of its `ReadingProgress` by name.
+    """
+    of_wanted, lacking, then = (advised.get(one) for one in ("of_wanted", "lacking_bytes", "read_bytes"))
+    now = told.get("wanted_read_bytes" if of_wanted else "read_bytes")
+    if lacking is None or then is None or now is None:
+        return False, ""
+    since, of = min(int(now) - int(then), int(lacking)), int(lacking)
+    if since <= 0:
+        return False, ""
+    came = f"{bytes_text(since)} of the {bytes_text(of)} that were lacking came since then"
+    overtaken = bool(advised.get("go_on")) and since >= OVERTAKEN_FROM * of
+    return overtaken, f"{came}: its figures are of the moment it was given."
+
+
 def left_words(told: Mapping[str, Any]) -> str:
     """How long it may still take, with the bounds between which that may come out."""
     left, low, high = (told.get(one) for one in ("seconds_left", "seconds_left_low", "seconds_left_high"))

@@ -29,8 +29,11 @@ class DriveRings:
         svg: made by us alone; nothing in it is from the drive but its numbers.
         bands: from the outer edge inward.
         legend: swatch (SVG) and words of each condition and sign that is in it.
+        larger: which conditions are drawn larger than they are, and how much there is of them, as a sentence;
+        empty for none.
     """
 
     svg: str
     bands: tuple[RingWords, ...]
     legend: tuple[tuple[str, str], ...]
+    larger: str = ""

@@ -168,8 +168,9 @@ class WorkState:
         progress: by bay, the last `ReadingProgress`; its fields by name, `now` as `[start, stop]`.
         step: the last `StepProgress`, its fields by name; None before the first.
         said: the newest sentences, the oldest first.
+        said_at: when each of them was said, UTC; empty where that was not kept.
         said_count: how many were said in all.
-        advice: by bay, the newest advice: `go_on`, `text` and `at`.
+        advice: by bay, the newest advice: `go_on`, `text`, `at`, and what was read and lacking then.
         outcome: None until it ended.
         trouble: what ended it, for `failed`, `stopped` and `lost`.
         result: what came of it, by the shape of the command that does the same; None where there is none.
@@ -184,6 +185,7 @@ class WorkState:
     progress: Mapping[str, Mapping[str, JSON]] = field(default_factory=dict)
     step: Mapping[str, JSON] | None = None
     said: tuple[str, ...] = ()
+    said_at: tuple[str, ...] = ()
     said_count: int = 0
     advice: Mapping[str, Mapping[str, JSON]] = field(default_factory=dict)
     question: Question | None = None

@@ -9,7 +9,7 @@ range of a drive is drawn the same way, down to a single sector.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from xml.sax.saxutils import escape
 
@@ -170,7 +170,21 @@ def drive_rings(
         rings_svg(bay, key, CSS, needle_at, within, link),
         tuple(RingWords(one.span, one.place(), one.shares(), bay.wanted.overlaps(one.span)) for one in bands),
         tuple(legend),
+        _larger(bands),
     )
+
+
+def _larger(bands: Sequence[Band]) -> str:
+    """Of which conditions a ring shows more than there is, with the figures; empty for none."""
+    whole = sum(one.span.length for one in bands)
+    found = [
+        f"{WORDS[name]}, {size(sum(one.given[at] for one in bands))} of {size(whole)}"
+        for at, name in enumerate(ORDER)
+        if any(0 < one.given[at] < SLIVER * sum(one.given) for one in bands)
+    ]
+    if not found:
+        return ""
+    return f"Drawn larger than there is of it, to be seen at all: {'; '.join(found)}."
 
 
 WANTED_SIGN = '<path d="M6 1V11" stroke="var(--ink)" stroke-width="2.2"/>'

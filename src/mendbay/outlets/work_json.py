@@ -69,6 +69,7 @@ def state_json(state: WorkState) -> dict[str, JSON]:
         "progress": state.progress,
         "step": state.step,
         "said": list(state.said),
+        "said_at": list(state.said_at),
         "said_count": state.said_count,
         "advice": state.advice,
         "question": None
@@ -112,6 +113,7 @@ def state_from(found: object) -> WorkState:
         progress=of.mappings("progress"),
         step=of.mapping("step") if of.has("step") else None,
         said=of.texts("said"),
+        said_at=of.texts("said_at") if of.has("said_at") else (),
         said_count=of.number("said_count"),
         advice=of.mappings("advice"),
         question=_question(of.inner("question")) if of.has("question") else None,

@@ -7,7 +7,8 @@ from typing import Any
 from hypothesis import given
 from hypothesis import strategies as st
 
-from mendbay.faces.reading_now_words import IDLE, bay_now, left_words, why_words
+from mendbay.core.quantity import bytes_text
+from mendbay.faces.reading_now_words import IDLE, advice_age, bay_now, left_words, why_words
 
 WHOLE = st.one_of(st.none(), st.integers(0, 2**45))
 SECONDS = st.one_of(st.none(), st.floats(0, 1e8))
@@ -84,3 +85,29 @@ def test_a_drive_that_rests_or_is_asked_nothing_is_not_told_as_read() -> None:
     for idle in (bay_now("2", told, rests=True), bay_now("2", {**told, "now": [24_576, 24_576]})):
         assert (idle.phase, idle.now, idle.why) == (IDLE, "", ())
     assert "24.6" in idle.share_words
+
+
+def advised(read: int | None = 1000, *, go_on: bool = True, of_wanted: bool = False) -> dict[str, Any]:
+    return {"go_on": go_on, "lacking_bytes": 4096, "read_bytes": read, "of_wanted": of_wanted}
+
+
+def test_an_advice_ages_with_what_comes_after_it() -> None:
+    assert advice_age(advised(), {"read_bytes": 1000}) == (False, "")
+    overtaken, since = advice_age(advised(), {"read_bytes": 1000 + 512})
+    assert not overtaken
+    assert f"{bytes_text(512)} of the {bytes_text(4096)} that were lacking came since then" in since
+    assert advice_age(advised(), {"read_bytes": 1000 + 2048})[0]
+    told = {"read_bytes": 1000 + 4096, "wanted_read_bytes": 1000 + 512}
+    assert not advice_age(advised(of_wanted=True), told)[0], "of what is wanted, little came"
+
+
+def test_an_advice_to_stop_is_not_overtaken_by_what_came_in_spite_of_it() -> None:
+    overtaken, since = advice_age(advised(go_on=False), {"read_bytes": 1000 + 4096})
+    assert not overtaken
+    assert since
+
+
+def test_an_advice_that_says_nothing_of_how_far_it_was_has_no_age() -> None:
+    assert advice_age({"go_on": True, "text": "Go on."}, {"read_bytes": 5}) == (False, "")
+    assert advice_age(advised(None), {"read_bytes": 5}) == (False, "")
+    assert advice_age(advised(), {}) == (False, "")

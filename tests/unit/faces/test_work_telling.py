@@ -128,7 +128,20 @@ def test_an_advice_says_when_it_was_given(desk: PlainDesk, telling: Telling) -> 
         "go_on": False,
         "text": "Bay 1, recommended: stop here.",
         "at": "2026-11-29T00:00:00Z",
+        "of_wanted": False,
+        "lacking_bytes": 1024,
+        "read_bytes": None,
     }
+
+
+def test_an_advice_says_how_far_reading_was_when_it_was_given(desk: PlainDesk, telling: Telling) -> None:
+    advice = Advice(True, 60.0, 0.1, 3.0, 0.2, 0.1, 0.0, 0.5, 0.5, 512, 1024)
+    telling.tell(progress(read=7))
+    telling.tell(Advised("1", advice, "Bay 1, recommended: go on."))
+    telling.tell(progress(read=9))
+    telling.end(Outcome.DONE)
+    assert desk.state.advice["1"]["read_bytes"] == 7
+    assert desk.state.said_at == ("2026-11-29T00:00:00Z",)
 
 
 def test_what_changed_is_written_once_its_time_has_come(desk: PlainDesk) -> None:

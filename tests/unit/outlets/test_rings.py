@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from mendbay.core.coverage import Coverage
 from mendbay.core.span import Span, SpanSet
 from mendbay.handback.facts import BayFacts
+from mendbay.handback.words import size
 from mendbay.outlets.rings import (
     LIGHT,
     ORDER,
@@ -145,3 +146,19 @@ def test_the_legend_names_the_signs_that_are_drawn() -> None:
     assert [one.holds_wanted for one in found.bands] == [True] * 6 + [False] * 6
     other = drive_rings(bay, "k", needle_at=7_000, within=Span(0, 512))
     assert "being read now" not in [words for _, words in other.legend]
+
+
+def test_what_is_drawn_larger_than_it_is_is_told_with_its_figure() -> None:
+    whole = Span(0, 12_000_000)
+
+    def larger(waived: int) -> str:
+        gone = SpanSet([Span(0, waived)])
+        none = np.zeros(0, np.int64)
+        return drive_rings(
+            BayFacts("1", "", "", Coverage(12_000_000, 1, SpanSet([whole]) - gone, none, none, gone)), "k"
+        ).larger
+
+    assert larger(0) == ""
+    assert larger(1_000_000) == ""
+    assert f"waived, {size(2_000)} of {size(12_000_000)}." in larger(2_000)
+    assert "read," not in larger(2_000)

@@ -42,6 +42,7 @@ FULL = WorkState(
     progress={"1": {"phase": "reading", "now": [0, 512], "seconds_left": None}},
     step={"step": "copying", "done": 1, "total": 2, "now": "a", "in_bytes": False},
     said=("One.", "Two \udce4."),
+    said_at=("2026-11-29T01:00:01Z", "2026-11-29T01:00:02Z"),
     said_count=70,
     advice={"1": {"go_on": False, "text": "Stop."}},
     question=Question(3, "power-cycle", "1", "Cut it."),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from contextlib import suppress
 from pathlib import Path
 
 from mendbay.core.errors import MendbayError
@@ -36,6 +37,9 @@ def main() -> int:
         else:
             print(f"mendbay: {trouble.what}\nNext: {trouble.next_step}", file=sys.stderr)
         return trouble.exit_code
+    if not asked.json:
+        with suppress(OSError):  # its terminal may be gone
+            print("The bench no longer answers. What is being read goes on.", flush=True)
     return 0
 
 

@@ -50,6 +50,8 @@ WORKS_KEPT = 500
 """Works that ended, of which the newest are kept (own choice)."""
 TIDY_SECONDS = 6 * 3600.0
 """How often what is kept no longer is removed while the server runs (own choice)."""
+LOAD_AGAIN = "Load the page again"
+"""What a refusal says to do whose page is not true any more; it then offers that."""
 DOOR_SECONDS = 10.0
 """How long the key may be on its way to the door (own choice)."""
 YEAR_SECONDS = 365 * 86_400
@@ -281,11 +283,13 @@ class _Application:
         number = _CASE.match(path)
         of = {"case": int(number[1])} if number else {}
         visit = Visit(self._desk, self._book, address, of, {}, _who(request), path)
+        back = "" if request.method == "GET" else _page_before(request)
         facts = {
             "what": what,
             "next_step": next_step,
             "status": status,
-            "back": "" if request.method == "GET" else _page_before(request),
+            "back": back,
+            "again": back if LOAD_AGAIN in next_step else "",
             "case": number[1] if number else "",
         }
         told = HTMLResponse(self._drawing.page(visit, Page("trouble.html", facts)), status)

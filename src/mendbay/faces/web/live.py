@@ -54,10 +54,14 @@ class Pulse:
             self._users -= 1
             if self._users > 0:
                 return
-            self._ending.set()
-        self._wake()
+        self.end_streams()
         if self._thread is not None:
             self._thread.join(5)
+
+    def end_streams(self) -> None:
+        """Has every stream say its last, and ends the looking."""
+        self._ending.set()
+        self._wake()
 
     def heed(self, name: str, do: Callable[[], None]) -> None:
         """Has something done after every change, before pages are told of it; in the thread that looks."""
@@ -89,7 +93,8 @@ class Pulse:
                 yield self.now
                 with suppress(TimeoutError):
                     await asyncio.wait_for(event.wait(), IDLE_SECONDS)
-                    await asyncio.sleep(TELL_SECONDS)
+                    if not self._ending.is_set():
+                        await asyncio.sleep(TELL_SECONDS)
 
     @contextmanager
     def _heard(self) -> Iterator[asyncio.Event]:

@@ -9,7 +9,7 @@ from typing import Any, cast
 from mendbay.core.errors import UsageError
 from mendbay.core.quantity import percent_text
 from mendbay.faces.going_on_words import UNKNOWN, Further, GoingOn, going_on
-from mendbay.faces.reading_now_words import OUTCOME, STANDING, BayNow, bay_now
+from mendbay.faces.reading_now_words import OUTCOME, STANDING, BayNow, advice_age, bay_now
 from mendbay.faces.web.case_works import DAMAGED, UNREADABLE, states_of
 from mendbay.faces.web.reading_form import MOST_TRIES, SLOTS, conditions_in, said_by, sent
 from mendbay.faces.web.visit import Visit
@@ -47,11 +47,19 @@ class StepSeen:
 
 @dataclass(frozen=True, slots=True)
 class AdviceSeen:
-    """What was advised last on a drive, and when; empty where that is not told."""
+    """What was advised last on a drive.
+
+    Args:
+        at: when; empty where that is not told.
+        since: what came since then, as a sentence; empty for nothing.
+        overtaken: so much did that its figures hold no longer.
+    """
 
     text: str
     at: str
     go_on: bool
+    since: str = ""
+    overtaken: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,9 +183,11 @@ class WorkSeen:
         return int(tries) if isinstance(tries, (int, float)) else Assumptions().most_tries
 
     @property
-    def said(self) -> tuple[str, ...]:
-        """The newest sentences, the newest first."""
-        return tuple(reversed(self.state.said[-SAID_SHOWN:]))
+    def said(self) -> tuple[tuple[str, str], ...]:
+        """When the newest sentences were said, empty where that is not told, and they; the newest first."""
+        said, at = self.state.said, self.state.said_at
+        times = at if len(at) == len(said) else ("",) * len(said)
+        return tuple(zip(times, said, strict=True))[: -SAID_SHOWN - 1 : -1]
 
     @property
     def step(self) -> StepSeen | None:
@@ -200,7 +210,11 @@ class WorkSeen:
         text, at = told.get("text"), told.get("at")
         if not isinstance(text, str) or not text:
             return None
-        return AdviceSeen(text, at if isinstance(at, str) else "", bool(told.get("go_on")))
+        try:
+            overtaken, since = advice_age(told, self.state.progress.get(bay, {}))
+        except DAMAGED:
+            overtaken, since = False, ""
+        return AdviceSeen(text, at if isinstance(at, str) else "", bool(told.get("go_on")), since, overtaken)
 
     def now(self, sector_bytes: Mapping[str, int]) -> tuple[BayNow, ...]:
         """How far each bay is; where what is kept of one is damaged, that."""

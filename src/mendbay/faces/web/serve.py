@@ -5,12 +5,15 @@ from __future__ import annotations
 import ipaddress
 import os
 import secrets
+import signal
 import socket
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from types import FrameType
 
 import uvicorn
+from sse_starlette.sse import AppStatus
 
 from mendbay.core.errors import CannotServe, UsageError
 from mendbay.faces.web.app import application
@@ -109,7 +112,26 @@ def serve(home: Path | None, where: Listening, say: Callable[[Served], None]) ->
             limit_concurrency=CONNECTIONS,
             http=Connection if key else OwnConnection,
         )
-        uvicorn.Server(config).run(sockets=[listener])
+        AppStatus.enable_automatic_graceful_drain = False  # it would cut streams off where ours let them end
+        _Server(config, pulse).run(sockets=[listener])
+
+
+class _Server(uvicorn.Server):
+    """A server that ends as a command does which did what it was for: not by the signal that told it to."""
+
+    def __init__(self, config: uvicorn.Config, pulse: Pulse) -> None:
+        super().__init__(config)
+        self._pulse = pulse
+
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+        """The first signal has it end, another Ctrl-C at once."""
+        self.force_exit = self.should_exit and sig == signal.SIGINT
+        self.should_exit = True
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """Lets live pages go first: a stream that is cut off is an error to the server, and told as one."""
+        self._pulse.end_streams()
+        await super().shutdown(sockets)
 
 
 def _socket(where: Listening) -> socket.socket:

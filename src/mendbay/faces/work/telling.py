@@ -60,9 +60,9 @@ class Telling:
         self._state = WorkState(standing=Standing.RUNS, started_at=iso(clock.now()))
         self._progress: dict[str, ReadingProgress] = {}
         self._step: StepProgress | None = None
-        self._said: deque[str] = deque(maxlen=SAID_SHOWN)
+        self._said: deque[tuple[str, str]] = deque(maxlen=SAID_SHOWN)
         self._said_count = 0
-        self._advice: dict[str, tuple[Advised, str]] = {}
+        self._advice: dict[str, dict[str, JSON]] = {}
         self._questions = 0
         self._question: Question | None = None
         self._answer: bool | None = None
@@ -187,7 +187,8 @@ class Telling:
                 last, self._step = self._step, event
                 return last is None or last.step != event.step
             case Advised():
-                self._advice[event.bay] = event, iso(self._clock.now())
+                at, progress = iso(self._clock.now()), self._progress.get(event.bay)
+                self._advice[event.bay] = _advice_json(event, at, progress)
                 self._say(event.text)
                 return True
             case Said():
@@ -196,9 +197,10 @@ class Telling:
 
     def _say(self, text: str) -> None:
         text = text[:SENTENCE_LIMIT]
-        self._said.append(text)
+        at = iso(self._clock.now())
+        self._said.append((at, text))
         self._said_count += 1
-        self._desk.say(iso(self._clock.now()), text)
+        self._desk.say(at, text)
 
     def _watch(self) -> None:
         while not self._over.wait(LOOK_SECONDS):
@@ -244,9 +246,10 @@ class Telling:
             updated_at=iso(self._clock.now()),
             progress={bay: _fields_json(one) for bay, one in self._progress.items()},
             step=None if self._step is None else _fields_json(self._step),
-            said=tuple(self._said),
+            said=tuple(text for _, text in self._said),
+            said_at=tuple(at for at, _ in self._said),
             said_count=self._said_count,
-            advice={bay: _advice_json(one, at) for bay, (one, at) in self._advice.items()},
+            advice=dict(self._advice),
             question=self._question,
         )
         is_written = self._desk.write(self._state)
@@ -259,8 +262,19 @@ def _fields_json(event: ReadingProgress | StepProgress) -> dict[str, JSON]:
     return {one.name: plain(getattr(event, one.name)) for one in fields(event) if one.name != "bay"}
 
 
-def _advice_json(one: Advised, at: str) -> dict[str, JSON]:
-    return {"go_on": bool(one.advice.go_on), "text": one.text, "at": at}
+def _advice_json(one: Advised, at: str, progress: ReadingProgress | None) -> dict[str, JSON]:
+    """An advice, and what was read when it was given, by which its figures age."""
+    read = None
+    if progress is not None:
+        read = progress.wanted_read_bytes if one.advice.of_wanted else progress.read_bytes
+    return {
+        "go_on": bool(one.advice.go_on),
+        "text": one.text,
+        "at": at,
+        "of_wanted": bool(one.advice.of_wanted),
+        "lacking_bytes": int(one.advice.lacking_bytes),
+        "read_bytes": None if read is None else int(read),
+    }
 
 
 def _number(value: float | None) -> float | None:

@@ -12,6 +12,7 @@
   const say = (text) => {
     const place = document.getElementById("link-state");
     if (place && place.textContent !== text) place.textContent = text;
+    document.body.classList.toggle("unheard", Boolean(text)); // so are the parts that are kept true by news
   };
 
   const marks = (text) => Object.fromEntries((text || "").split(" ").filter(Boolean).map((one) => one.split("=")));

@@ -280,7 +280,9 @@ def check(visit: Visit) -> Answer:
         bench.ledger.case(visit.path["case"])
         require_copy(folder)
         order_work(visit, bench, WorkKind.CHECK_HAND_BACK, {"folder": str(folder)})
-    return visit.go("hand-back", "The copy is being checked; this page shows how far that is.")
+    return visit.go(
+        "hand-back", "The check of the copy has begun: how far it is and what it finds stands below."
+    )
 
 
 @BOOK.change(
