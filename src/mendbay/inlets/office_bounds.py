@@ -5,7 +5,9 @@ The bounds are own choices: what fits a page that is looked at for a moment.
 
 from __future__ import annotations
 
-from mendbay.jobs.preview_port import MadeDocument, MadePiece, MadeRow
+from dataclasses import replace
+
+from mendbay.jobs.preview_port import MadeDocument, MadeRow
 
 MOST_NAMED = 60
 """Sheets whose names are told."""
@@ -60,15 +62,6 @@ def within(document: MadeDocument) -> MadeDocument:
             if left < 0:
                 break
             rows.append(row)
-        is_cut = len(rows) < len(piece.rows)
-        pieces.append(
-            MadePiece(
-                piece.name,
-                piece.columns,
-                tuple(rows),
-                piece.goes_on or is_cut,
-                piece.is_hidden,
-                piece.is_read,
-            )
-        )
-    return MadeDocument(document.kind, tuple(pieces), document.count, document.is_partial, document.has_dates)
+        goes_on = piece.goes_on or len(rows) < len(piece.rows)
+        pieces.append(replace(piece, rows=tuple(rows), goes_on=goes_on))
+    return replace(document, pieces=tuple(pieces))

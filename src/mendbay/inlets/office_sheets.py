@@ -10,7 +10,7 @@ from __future__ import annotations
 import posixpath
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from mendbay.inlets.office_bounds import (
     CELL_LETTERS,
@@ -246,7 +246,10 @@ def spreadsheet(archive: Archive, main: str) -> MadeDocument:
         if not take(archive, sheet.part, rows):
             sheet.is_cut = True
     strings = _strings(archive, sheets, related(related_to, "/sharedStrings"), folder)
-    pieces = [_piece(one, strings, number < MOST_READ) for number, one in enumerate(sheets)]
+    pieces = [
+        replace(_piece(one, strings, number < MOST_READ), is_wrong=one.part.lower() in archive.wrong)
+        for number, one in enumerate(sheets)
+    ]
     return MadeDocument(
         DocumentKind.SHEETS,
         tuple(pieces),

@@ -58,6 +58,7 @@ class Archive:
     Attributes:
         is_whole: whether the list of members is there and agrees with itself, and nothing that was asked for
             was damaged or missing.
+        wrong: names of members that were read to their end and do not agree with their checksum.
     """
 
     def __init__(self, data: bytes, holes: SpanSet) -> None:
@@ -65,6 +66,7 @@ class Archive:
         self._holes = holes
         self._left = TOTAL_BYTES
         self._members: dict[str, _Member] = {}
+        self.wrong: set[str] = set()
         self.is_whole = self._listed()
         if not self.is_whole:
             self._found()
@@ -103,7 +105,7 @@ class Archive:
             crc = zlib.crc32(chunk, crc)
             yield chunk
         if member.crc is not None and crc != member.crc:
-            raise Broken("a part does not agree with its checksum")
+            self.wrong.add(name.lower())
 
     def _place(self, member: _Member) -> tuple[int, int, bool]:
         """Where a member's bytes begin, and end or break off."""

@@ -129,6 +129,7 @@ def document_answer_of(message: bytes) -> MadeDocument | NoPreview:
             _count(said["count"]),
             said["is_partial"] is True,
             said["has_dates"] is True,
+            said["is_wrong"] is True,
         )
     except (KeyError, TypeError, ValueError, RecursionError, struct.error, IndexError) as trouble:
         raise NotAReading(str(trouble)[:200]) from None
@@ -159,6 +160,7 @@ def _document_said(made: MadeDocument) -> dict[str, Any]:
         "count": made.count,
         "is_partial": made.is_partial,
         "has_dates": made.has_dates,
+        "is_wrong": made.is_wrong,
         "pieces": [
             {
                 "name": one.name,
@@ -167,6 +169,7 @@ def _document_said(made: MadeDocument) -> dict[str, Any]:
                 "goes_on": one.goes_on,
                 "is_hidden": one.is_hidden,
                 "is_read": one.is_read,
+                "is_wrong": one.is_wrong,
             }
             for one in made.pieces
         ],
@@ -184,7 +187,7 @@ def _piece(said: Any) -> MadePiece:
         raise NotAReading("a row that does not fit its columns")
     if len(rows) > office_bounds.MOST_PARAGRAPHS:
         raise NotAReading("more rows than are shown")
-    flags = (said[key] is True for key in ("goes_on", "is_hidden", "is_read"))
+    flags = (said[key] is True for key in ("goes_on", "is_hidden", "is_read", "is_wrong"))
     return MadePiece(_text(said["name"]), columns, rows, *flags)
 
 

@@ -10,8 +10,18 @@ from mendbay.jobs.preview_port import DocumentKind, MadeDocument, MadePiece
 
 ARCHIVE = b"PK\x03\x04"
 """How an archive begins that may be an office document (ISO/IEC 21320-1, from memory)."""
-SIGNS = (b"[Content_Types].xml", b"xl/workbook.xml")
+SIGNS = (
+    b"[Content_Types].xml",
+    b"xl/workbook.xml",
+    b"word/document.xml",
+    b"ppt/presentation.xml",
+    b"META-INF/manifest.xml",
+    b"mimetypeapplication/vnd.oasis.opendocument.",
+)
 """Names of members that an office document has, as they stand in it, and few other archives."""
+
+
+WRONG = "does not agree with its own checksum: something in it is not what was saved."
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +41,7 @@ class ShownPiece:
         called: what it is, in words of our own.
         letters: the columns of a sheet; none of anything else.
         nothing: said where there is no row.
+        doubt: what is known against it, as a sentence; empty without any.
     """
 
     title: Line
@@ -39,6 +50,7 @@ class ShownPiece:
     rows: tuple[ShownRow, ...]
     is_hidden: bool
     nothing: str
+    doubt: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,8 +83,9 @@ def _piece(kind: DocumentKind, number: int, made: MadePiece) -> ShownPiece:
     }[kind]
     rows = tuple(ShownRow(row.number, tuple(map(shown_text, row.cells))) for row in made.rows)
     nothing = "What it holds is missing." if made.goes_on else "Nothing is written in it."
+    doubt = f"This part {WRONG}" if made.is_wrong else ""
     letters = tuple(map(column_letters, made.columns))
-    return ShownPiece(_title(kind, number, made), called, letters, rows, made.is_hidden, nothing)
+    return ShownPiece(_title(kind, number, made), called, letters, rows, made.is_hidden, nothing, doubt)
 
 
 def _title(kind: DocumentKind, number: int, made: MadePiece) -> Line:
@@ -98,6 +111,8 @@ def document_notes(shown: DocumentPreview, is_holed: bool) -> list[str]:
     if made.is_partial:
         why = "is missing or damaged" if is_holed else "is damaged, locked or larger than is read"
         said.append(f"Some of the document {why}, so that more may belong here; nothing is made up for it.")
+    if made.is_wrong and not any(one.is_wrong for one in made.pieces):
+        said.append(f"A part of the document {WRONG}")
     if any(one.goes_on for one in made.pieces):
         said.append("The document goes on behind what is shown.")
     if made.count > len(made.pieces):

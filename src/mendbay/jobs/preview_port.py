@@ -94,6 +94,7 @@ class MadePiece:
         goes_on: there is more than is shown.
         is_hidden: the program that made it would not show it.
         is_read: its rows were looked for; of sheets and slides behind the first ones only the name is told.
+        is_wrong: it does not agree with its checksum in the document: something in it is not what was saved.
     """
 
     name: str
@@ -102,6 +103,7 @@ class MadePiece:
     goes_on: bool = False
     is_hidden: bool = False
     is_read: bool = True
+    is_wrong: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +113,7 @@ class MadeDocument:
     Args:
         count: how many sheets or slides it has; there may be fewer pieces.
         is_partial: something of it is damaged, missing or larger than is read, so that more may belong here.
+        is_wrong: some part, a piece or what pieces share, does not agree with its checksum.
         has_dates: days or times are among the values of a sheet, told by their style and written anew.
     """
 
@@ -119,6 +122,7 @@ class MadeDocument:
     count: int = 1
     is_partial: bool = False
     has_dates: bool = False
+    is_wrong: bool = False
 
 
 class Previews(Protocol):

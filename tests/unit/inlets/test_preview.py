@@ -455,8 +455,9 @@ def told_document(**more: object) -> bytes:
         "goes_on": False,
         "is_hidden": False,
         "is_read": True,
+        "is_wrong": False,
     }
-    whole = {"kind": "spreadsheet", "count": 1, "is_partial": False, "has_dates": False}
+    whole = {"kind": "spreadsheet", "count": 1, "is_partial": False, "has_dates": False, "is_wrong": False}
     known = {key: value for key, value in more.items() if key in whole or key == "pieces"}
     piece |= {key: value for key, value in more.items() if key in piece}
     text = json.dumps(whole | {"pieces": [piece]} | known).encode()

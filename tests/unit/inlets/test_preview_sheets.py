@@ -275,7 +275,7 @@ def test_any_byte_changed_is_told_or_changes_nothing(small: bytes) -> None:
             found = preview_office.made(data, NOTHING)
             assert preview_wire.document_answer_of(preview_wire.answered(found)) == found
             # what was changed is told, or changed nothing that is shown
-            assert isinstance(found, NoPreview) or found.is_partial or found == whole, at
+            assert isinstance(found, NoPreview) or found.is_partial or found.is_wrong or found == whole, at
 
 
 def test_rows_before_a_hole_are_shown_and_those_behind_are_not() -> None:
@@ -289,7 +289,11 @@ def test_rows_before_a_hole_are_shown_and_those_behind_are_not() -> None:
 
 def test_a_member_that_does_not_agree_with_its_checksum_is_told() -> None:
     data = workbook(ROW, packing=ZIP_STORED).replace(b"<t>one</t>", b"<t>oxe</t>")
-    assert shown(data).is_partial
+    made = shown(data)
+    assert (made.is_wrong, made.is_partial, made.pieces[0].is_wrong) == (True, False, True)
+    apart = workbook('<row><c t="s"><v>0</v></c></row>', strings="<si><t>one</t></si>", packing=ZIP_STORED)
+    made = shown(apart.replace(b"<t>one</t>", b"<t>oxe</t>"))
+    assert (made.is_wrong, made.pieces[0].is_wrong) == (True, False)
 
 
 def test_the_list_of_sheets_may_be_lost() -> None:
