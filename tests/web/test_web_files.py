@@ -18,10 +18,15 @@ from mendbay.core.span import Span, SpanSet
 from mendbay.faces.web.files_shown import MOST_OPENED, packed, unpacked
 from mendbay.faces.web.gate import Gate
 from mendbay.faces.web.views import file as file_view
+from mendbay.files.tree import Entry, Kind, Proof
 from mendbay.files.verdict import Judgement, Verdict
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.catalogue_files import catalogue_files
+from mendbay.jobs.document_shown import document_notes, document_shown
+from mendbay.jobs.list_files import FileLine
 from mendbay.jobs.pick_wanted import add_wishes
+from mendbay.jobs.preview_file import FilePreview
+from mendbay.jobs.preview_port import DocumentKind, MadeDocument, MadePiece, MadeRow, NoPreview
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.work_port import WorkKind
 from mendbay.wiring import catalogues, open_bench, works
@@ -286,6 +291,47 @@ def test_a_look_notes_nothing_reading_it_compares(read: Web) -> None:
     with read.bench() as bench:
         path = catalogues(read.home).open(bench.ledger.case(1)).catalogue.path(one)  # type: ignore[union-attr]
     assert order.options == {"path": [part.hex() for part in path.split(b"/")]}
+
+
+def test_a_document_is_shown_as_escaped_text(read: Web, monkeypatch: pytest.MonkeyPatch) -> None:
+    hostile = "<script>alert(1)</script>\u202e"
+    row, name = MadeRow(7, (hostile, "")), MadePiece(hostile, (), (), is_read=False)
+    sheet = MadePiece(hostile, (2, 28), (row,), goes_on=True, is_hidden=True, is_wrong=True)
+    made = MadeDocument(DocumentKind.SHEETS, (sheet, MadePiece("", (), ()), name), 3, True, True)
+    shown = document_shown(made)
+
+    def looks(bench: Bench, pool: object, case: int, path: bytes, **more: object) -> FilePreview:
+        line = FileLine(Entry(path, Kind.FILE, 12, 9, 0o100644, 0, 0, 1, Proof.NONE), None)
+        return FilePreview(line, shown, 9, 0, tuple(document_notes(shown, False)))
+
+    monkeypatch.setattr(file_view, "preview_file", looks)
+    html = read.get(f"/case/1/file/preview?{a_picture(read)}")
+    assert "<script>alert" not in html
+    assert "\u202e" not in html
+    escaped = '&lt;script&gt;alert(1)&lt;/script&gt;<span class="t-escape">\\u{202e}</span>'
+    assert html.count(escaped) == 3
+    said = text_of(html)
+    for words in (
+        "(hidden)",
+        "Row B AB",
+        "Sheet 2, its name missing",
+        "Nothing is written in it.",
+        "Further",
+    ):
+        assert words in said
+    assert "year-month-day" in said
+    assert "goes on behind" in said
+    assert "not what was saved" in said
+
+
+def test_why_there_is_no_preview_ends_as_a_sentence(read: Web, monkeypatch: pytest.MonkeyPatch) -> None:
+    def looks(bench: Bench, pool: object, case: int, path: bytes, **more: object) -> FilePreview:
+        line = FileLine(Entry(path, Kind.FILE, 12, 9, 0o100644, 0, 0, 1, Proof.NONE), None)
+        return FilePreview(line, NoPreview("No preview could be made", "Its verdict stands beside it."))
+
+    monkeypatch.setattr(file_view, "preview_file", looks)
+    said = text_of(read.get(f"/case/1/file/preview?{a_picture(read)}"))
+    assert "No preview could be made. Its verdict stands beside it." in said
 
 
 def a_picture(web: Web) -> str:

@@ -125,6 +125,14 @@ def preview_of(data: bytes, missing: SpanSet, size_bytes: int) -> TextPreview | 
     return TextPreview(tuple(lines), coding, is_guess, goes_on or not all_shown)
 
 
+def shown_text(text: str) -> Line:
+    """A text that was taken out of a file, its ends of lines as line feeds, what cannot be shown escaped."""
+    held: list[Part] = []
+    for part in _text_parts(text):
+        _add(held, Part(PartKind.TEXT, "\n") if part is None else part)
+    return Line(tuple(held))
+
+
 def hex_rows(data: bytes, missing: SpanSet, start: int = 0) -> Iterator[HexRow]:
     """Rows of the bytes of a file from byte `start` on; those of `missing` hold anything."""
     lost = bytearray(len(data))

@@ -1,9 +1,10 @@
-"""Small pictures of pictures, made in child processes, for many who ask at once.
+"""Small pictures of pictures and text out of documents, made in child processes, for many who ask at once.
 
 A picture from a customer's drive is never sent on as it is: a child (`preview_child.py`) decodes it and makes
-a new one. Each child has a thread of its own, which starts it, gives it one picture after another and
-outlives it, since the kernel ends a child with the thread that started it; whoever asks waits for the answer.
-A child that takes too long, ends or answers nonsense is replaced, and what is known of the picture is said.
+a new one. Of an office document it gives nothing but text. Each child has a thread of its own, which starts
+it, gives it one picture after another and outlives it, since the kernel ends a child with the thread that
+started it; whoever asks waits for the answer. A child that takes too long, ends or answers nonsense is
+replaced, and what is known of the picture is said.
 """
 
 from __future__ import annotations
@@ -23,14 +24,19 @@ from typing import Self
 
 from mendbay.board.sighting_text import NotAReading
 from mendbay.core.errors import ToolMissing
+from mendbay.core.quantity import bytes_text
+from mendbay.core.span import SpanSet
 from mendbay.inlets import preview_wire
 from mendbay.inlets.photo_process import NotTaken, PhotoProcess
 from mendbay.jobs.ports import never
 from mendbay.jobs.preview_port import (
+    DOCUMENT_BYTES,
     LARGE_SIDE,
+    MOST_HOLES,
     PDF_BYTES,
     PICTURE_BYTES,
     THUMBNAIL_SIDE,
+    MadeDocument,
     MadePicture,
     NoPreview,
 )
@@ -51,12 +57,14 @@ KEPT_BYTES = 48 << 20
 BESIDE = "Its verdict stands beside it."
 KEEP = "Keep it as a file and open that."
 AGAIN = "Ask for it again."
-Answer = MadePicture | NoPreview
+Picture = MadePicture | NoPreview
+Answer = MadePicture | MadeDocument | NoPreview
 
 
 @dataclass(slots=True)
 class _Wish:
-    """A picture of a picture, or of a page of a PDF, that somebody waits for."""
+    """A picture of a picture or of a page of a PDF, or with a side of 0 the text of a document, that somebody
+    waits for."""
 
     data: bytes
     side: int
@@ -65,7 +73,7 @@ class _Wish:
 
     @property
     def called(self) -> str:
-        return "file" if self.page else "picture"
+        return "file" if self.page or not self.side else "picture"
 
     @property
     def instead(self) -> str:
@@ -133,7 +141,7 @@ class PreviewPool:
             if wish is not None and wish.answer.set_running_or_notify_cancel():
                 wish.answer.set_result(_closing())
 
-    def page(self, pdf: bytes, number: int, *, stop: Callable[[], bool] = never) -> Answer:
+    def page(self, pdf: bytes, number: int, *, stop: Callable[[], bool] = never) -> Picture:
         """A page of a PDF as a picture of at most 1600 pixels a side, or why there is none.
 
         Raises:
@@ -144,9 +152,29 @@ class PreviewPool:
                 f"The PDF has {len(pdf)} bytes; of at most {PDF_BYTES} the pages are shown",
                 KEEP,
             )
-        return self._asked(pdf, LARGE_SIDE, number, stop)
+        return _pictured(self._asked(pdf, LARGE_SIDE, number, stop))
 
-    def picture(self, data: bytes, *, large: bool = False, stop: Callable[[], bool] = never) -> Answer:
+    def document(
+        self, data: bytes, holes: SpanSet, *, stop: Callable[[], bool] = never
+    ) -> MadeDocument | NoPreview:
+        """The beginning of an office document as text, or why there is none.
+
+        Raises:
+            ToolMissing: as `picture`.
+        """
+        if len(data) > DOCUMENT_BYTES:
+            return NoPreview(
+                f"The document has {bytes_text(len(data))}; of at most {bytes_text(DOCUMENT_BYTES)} the text "
+                "is shown",
+                BESIDE,
+            )
+        if len(holes) > MOST_HOLES:
+            return NoPreview("Too much of the document is missing for its text to be found", BESIDE)
+        answer = self._asked(preview_wire.with_holes(data, holes), 0, 0, stop)
+        assert not isinstance(answer, MadePicture)
+        return answer
+
+    def picture(self, data: bytes, *, large: bool = False, stop: Callable[[], bool] = never) -> Picture:
         """A picture of at most 1600 (`large`) or 320 pixels a side, upright, or why there is none.
 
         Raises:
@@ -159,7 +187,7 @@ class PreviewPool:
             )
         if not data:
             return NoPreview("The file is empty")
-        return self._asked(data, LARGE_SIDE if large else THUMBNAIL_SIDE, 0, stop)
+        return _pictured(self._asked(data, LARGE_SIDE if large else THUMBNAIL_SIDE, 0, stop))
 
     def _asked(self, data: bytes, side: int, page: int, stop: Callable[[], bool]) -> Answer:
         key = (hashlib.sha256(data).digest(), side, page)
@@ -239,7 +267,10 @@ class _Keeper(threading.Thread):
         child = self._ready_child()
         try:
             message = preview_wire.asked(wish.data, wish.side, wish.page)
-            return preview_wire.answer_of(child.ask(message, self._pool.seconds_per_picture), wish.side)
+            answer = child.ask(message, self._pool.seconds_per_picture)
+            if not wish.side:
+                return preview_wire.document_answer_of(answer)
+            return preview_wire.answer_of(answer, wish.side)
         except TimeoutError:
             self._end()
             limit = f"{self._pool.seconds_per_picture:g} seconds"
@@ -333,7 +364,16 @@ class _Kept:
 
 
 def _size(answer: Answer) -> int:
+    if isinstance(answer, MadeDocument):
+        return 500 + sum(
+            200 + 4 * len(cell) for one in answer.pieces for row in one.rows for cell in row.cells
+        )
     return 500 + (len(answer.data) if isinstance(answer, MadePicture) else 0)
+
+
+def _pictured(answer: Answer) -> Picture:
+    assert not isinstance(answer, MadeDocument)
+    return answer
 
 
 def _closing() -> NoPreview:

@@ -1,8 +1,11 @@
 """The process that decodes pictures for `preview.PreviewPool` and makes them anew, small and upright.
 
+It takes text out of office documents too.
+
 Run as `python -I -m mendbay.inlets.preview_child CHANNEL MEMORY_BYTES CPU_SECONDS PICTURES THREADS PARENT`.
 It is held as the process that reads pictures is (`photo_child.py` says how and why); `preview_wire.py` says
-what passes over its channel. Nothing of a file is carried over: what is sent is encoded from pixels.
+what passes over its channel. Nothing of a picture's file is carried over: what is sent is encoded from
+pixels.
 """
 
 from __future__ import annotations
@@ -13,13 +16,13 @@ import socket
 import sys
 
 from mendbay.inlets import photo_jail, photo_limits, photo_wire, preview_wire
-from mendbay.jobs.preview_port import PICTURE_BYTES
+from mendbay.jobs.preview_port import PICTURE_BYTES, MadeDocument, MadePicture, NoPreview
 
 
 def serve(channel: socket.socket, cpu_seconds: int) -> None:
     """Loads the decoders, then answers until the other end is closed."""
     try:
-        from mendbay.inlets import preview_pdf, preview_picture
+        from mendbay.inlets import preview_office, preview_pdf, preview_picture
     except ImportError as trouble:
         photo_wire.send(channel, json.dumps({"cannot": str(trouble)[:300]}).encode())
         return
@@ -28,7 +31,13 @@ def serve(channel: socket.socket, cpu_seconds: int) -> None:
     while True:
         side, page, data = preview_wire.parts_of(photo_wire.receive(channel, PICTURE_BYTES + 8))
         photo_limits.allow_cpu(cpu_seconds)
-        shown = preview_pdf.made(data, page, side) if page else preview_picture.made(data, side)
+        shown: MadePicture | MadeDocument | NoPreview
+        if not side:
+            shown = preview_office.made(*preview_wire.document_of(data))
+        elif page:
+            shown = preview_pdf.made(data, page, side)
+        else:
+            shown = preview_picture.made(data, side)
         photo_wire.send(channel, preview_wire.answered(shown))
         del data
 

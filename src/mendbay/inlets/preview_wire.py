@@ -1,9 +1,11 @@
 """What passes between whoever makes previews and the process that decodes for it.
 
 To it go the longest side wanted and the page of a PDF (0 for a picture), each as four bytes, big-endian, then
-the file. From it comes the length of a JSON text as four bytes, the text, then the picture made. That process
-has handled hostile bytes, so what it sends is held against what it must be before anybody is given it: a JPEG
-or PNG file of the size told, of nothing but what the picture itself needs.
+the file. A side of 0 asks for the text of an office document: before the file stand how many ranges of it are
+missing, and where each begins and ends, as four bytes each. From it comes the length of a JSON text as four
+bytes, the text, then the picture made. That process has handled hostile bytes, so what it sends is held
+against what it must be before anybody is given it: a JPEG or PNG file of the size told, of nothing but what
+the picture itself needs; or texts within their bounds.
 """
 
 from __future__ import annotations
@@ -14,11 +16,20 @@ import zlib
 from typing import Any
 
 from mendbay.board.sighting_text import UNFIT, NotAReading
-from mendbay.jobs.preview_port import MadePicture, NoPreview
+from mendbay.core.span import Span, SpanSet
+from mendbay.inlets import office_bounds
+from mendbay.jobs.preview_port import (
+    DocumentKind,
+    MadeDocument,
+    MadePicture,
+    MadePiece,
+    MadeRow,
+    NoPreview,
+)
 
 NUMBER = struct.Struct(">I")
 MOST_WORDS = 300
-MOST_COUNT = 1 << 20
+MOST_COUNT = 1 << 21
 PNG_SIGN = b"\x89PNG\r\n\x1a\n"
 PNG_CHUNKS = frozenset((b"IHDR", b"PLTE", b"IDAT", b"IEND"))
 JPEG_SIZE = frozenset((0xC0, 0xC1, 0xC2))
@@ -40,7 +51,21 @@ def parts_of(message: bytes) -> tuple[int, int, bytes]:
     return side, page, message[2 * NUMBER.size :]
 
 
-def answered(answer: MadePicture | NoPreview) -> bytes:
+def with_holes(document: bytes, holes: SpanSet) -> bytes:
+    """A document and what is missing of it, to be asked about with a side of 0."""
+    ends = [end for one in holes for end in (one.start, one.stop)]
+    return struct.pack(f">I{len(ends)}I", len(ends) // 2, *ends) + document
+
+
+def document_of(data: bytes) -> tuple[bytes, SpanSet]:
+    """What `with_holes` put together."""
+    (count,) = NUMBER.unpack_from(data)
+    ends = struct.unpack_from(f">{2 * count}I", data, NUMBER.size)
+    holes = SpanSet(Span(*ends[at : at + 2]) for at in range(0, len(ends), 2))
+    return data[NUMBER.size * (1 + len(ends)) :], holes
+
+
+def answered(answer: MadePicture | MadeDocument | NoPreview) -> bytes:
     """An answer as bytes."""
     if isinstance(answer, NoPreview):
         said: dict[str, Any] = {
@@ -48,8 +73,11 @@ def answered(answer: MadePicture | NoPreview) -> bytes:
             "next_step": answer.next_step,
             "again": answer.again,
             "beyond": answer.beyond,
+            "is_other": answer.is_other,
         }
         data = b""
+    elif isinstance(answer, MadeDocument):
+        said, data = _document_said(answer), b""
     else:
         said = {
             "size": [answer.width, answer.height],
@@ -69,16 +97,9 @@ def answer_of(message: bytes, side: int) -> MadePicture | NoPreview:
         NotAReading: it is none, or not to what was asked.
     """
     try:
-        length = NUMBER.unpack_from(message)[0]
-        text, data = message[NUMBER.size : NUMBER.size + length], message[NUMBER.size + length :]
-        said = json.loads(text)
+        said, data = _said(message)
         if "what" in said:
-            return NoPreview(
-                _words(said["what"]),
-                _words(said["next_step"]),
-                said["again"] is True,
-                said["beyond"] is True,
-            )
+            return _none(said)
         (width, height), (of_width, of_height) = map(_count, said["size"]), map(_count, said["of"])
         pictures = _count(said["pictures"])
         if max(width, height) > side:
@@ -89,6 +110,92 @@ def answer_of(message: bytes, side: int) -> MadePicture | NoPreview:
     if found != (width, height):
         raise NotAReading("a picture of another size than was told")
     return MadePicture(data, mime, width, height, of_width, of_height, said["is_partial"] is True, pictures)
+
+
+def document_answer_of(message: bytes) -> MadeDocument | NoPreview:
+    """The answer in a message to what was asked of a document.
+
+    Raises:
+        NotAReading: it is none.
+    """
+    try:
+        said, data = _said(message)
+        if "what" in said:
+            return _none(said)
+        pieces = tuple(map(_piece, said["pieces"]))
+        found = MadeDocument(
+            DocumentKind(said["kind"]),
+            pieces,
+            _count(said["count"]),
+            said["is_partial"] is True,
+            said["has_dates"] is True,
+            said["is_wrong"] is True,
+        )
+    except (KeyError, TypeError, ValueError, RecursionError, struct.error, IndexError) as trouble:
+        raise NotAReading(str(trouble)[:200]) from None
+    if data or len(pieces) > office_bounds.MOST_NAMED or office_bounds.within(found) != found:
+        raise NotAReading("more of a document than is shown")
+    return found
+
+
+def _said(message: bytes) -> tuple[Any, bytes]:
+    length = NUMBER.unpack_from(message)[0]
+    text, data = message[NUMBER.size : NUMBER.size + length], message[NUMBER.size + length :]
+    return json.loads(text), data
+
+
+def _none(said: Any) -> NoPreview:
+    return NoPreview(
+        _words(said["what"]),
+        _words(said["next_step"]),
+        said["again"] is True,
+        said["beyond"] is True,
+        said["is_other"] is True,
+    )
+
+
+def _document_said(made: MadeDocument) -> dict[str, Any]:
+    return {
+        "kind": made.kind,
+        "count": made.count,
+        "is_partial": made.is_partial,
+        "has_dates": made.has_dates,
+        "is_wrong": made.is_wrong,
+        "pieces": [
+            {
+                "name": one.name,
+                "columns": one.columns,
+                "rows": [[row.number, row.cells] for row in one.rows],
+                "goes_on": one.goes_on,
+                "is_hidden": one.is_hidden,
+                "is_read": one.is_read,
+                "is_wrong": one.is_wrong,
+            }
+            for one in made.pieces
+        ],
+    }
+
+
+def _piece(said: Any) -> MadePiece:
+    columns = tuple(map(_count, said["columns"]))
+    rows = tuple(
+        MadeRow(0 if number == 0 else _count(number), tuple(map(_text, cells)))
+        for number, cells in said["rows"]
+    )
+    width = len(columns) or 1
+    if any(len(row.cells) != width for row in rows) or width > office_bounds.MOST_COLUMNS:
+        raise NotAReading("a row that does not fit its columns")
+    if len(rows) > office_bounds.MOST_PARAGRAPHS:
+        raise NotAReading("more rows than are shown")
+    flags = (said[key] is True for key in ("goes_on", "is_hidden", "is_read", "is_wrong"))
+    return MadePiece(_text(said["name"]), columns, rows, *flags)
+
+
+def _text(value: Any) -> str:
+    """A text of a document, whatever signs it holds: they are escaped where it is shown."""
+    if not isinstance(value, str) or len(value) > office_bounds.PARAGRAPH_LETTERS:
+        raise NotAReading("not a text, or too long")
+    return value
 
 
 def _words(value: Any) -> str:

@@ -19,11 +19,18 @@ from mendbay.files.tree import Entry, FileSystem, Kind, Layout
 from mendbay.files.verdict import DOUBT_WORDS, file_readings, is_undescribed
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.case_pictures import case_pictures
+from mendbay.jobs.document_shown import (
+    ARCHIVE,
+    DocumentPreview,
+    document_notes,
+    document_shown,
+    is_document,
+)
 from mendbay.jobs.halves_compared import open_case_volume
 from mendbay.jobs.list_files import FileLine, entry_at, judged
 from mendbay.jobs.picture_files import ending_of, is_picture
 from mendbay.jobs.ports import never
-from mendbay.jobs.preview_port import PICTURE_BYTES, MadePicture, NoPreview, Previews
+from mendbay.jobs.preview_port import DOCUMENT_BYTES, PICTURE_BYTES, MadePicture, NoPreview, Previews
 from mendbay.jobs.read_pictures import kept_pictures
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.volume import OpenVolume, case_images, sources_of
@@ -33,20 +40,24 @@ NO_KIND = "There is no preview of this kind of file; its verdict stands beside i
 MORE_PICTURES = "The file holds {} pictures; the first is shown."
 
 
+Shown = MadePicture | DocumentPreview | TextPreview | HexPreview | NoPreview
+
+
 @dataclass(frozen=True, slots=True)
 class FilePreview:
     """What can be seen of a file.
 
     Args:
         line: the file with its verdict.
-        shown: a picture made anew, the first lines, the first bytes, or why there is nothing to see.
+        shown: a picture made anew, the beginning of a document's text, the first lines, the first bytes, or
+            why there is nothing to see.
         looked_bytes: how many bytes of the file, from its start, the preview rests on.
         missing_bytes: how many of these are not there.
         notes: what is missing or doubtful of what is shown, in sentences.
     """
 
     line: FileLine
-    shown: MadePicture | TextPreview | HexPreview | NoPreview
+    shown: Shown
     looked_bytes: int = 0
     missing_bytes: int = 0
     notes: tuple[str, ...] = ()
@@ -74,7 +85,7 @@ def preview_file(
         NoSuchCase: there is no such case, or it has no image.
         NothingWanted: there is no such path.
         CannotAssemble, NoFileSystem: the images hold no volume that can be read.
-        ToolMissing: it is a picture, and the libraries for pictures are not installed.
+        ToolMissing: it is a picture or an office document, and the libraries for pictures are not installed.
     """
     of = bench.ledger.case(case)
     with case_images(bench, of, bays) as stores:
@@ -99,7 +110,7 @@ def preview_on(
     Raises:
         Interrupted: nobody did.
         NothingWanted: there is no such path.
-        ToolMissing: it is a picture, and the libraries for pictures are not installed.
+        ToolMissing: it is a picture or an office document, and the libraries for pictures are not installed.
     """
     system = volume.system
     entry = file if isinstance(file, Entry) else entry_at(system, case, file)
@@ -112,6 +123,8 @@ def preview_on(
     seen = _beginning(system, layout, MOST_BYTES, stop)
     if is_picture(seen.data) and layout.size_bytes <= PICTURE_BYTES:
         seen = _beginning(system, layout, PICTURE_BYTES, stop)
+    elif seen.data.startswith(ARCHIVE) and layout.size_bytes <= DOCUMENT_BYTES:
+        seen = _beginning(system, layout, DOCUMENT_BYTES, stop)
     return _shown(previews, judged(volume, entry), layout, seen, large, stop)
 
 
@@ -141,7 +154,7 @@ def _shown(
 ) -> FilePreview:
     missing = seen.missing()
     notes = list(_notes(seen, missing))
-    shown: MadePicture | TextPreview | HexPreview | NoPreview
+    shown: Shown
     if not layout.size_bytes:
         shown = NoPreview("The file is empty.")
     elif missing.total_bytes == len(seen.data):
@@ -150,6 +163,10 @@ def _shown(
         shown = _picture(previews, layout, seen, large, stop)
         if isinstance(shown, MadePicture):
             notes += _picture_notes(shown, missing)
+    elif (document := _document(previews, layout, seen, missing, stop)) is not None:
+        shown = document
+        if isinstance(shown, DocumentPreview):
+            notes += document_notes(shown, bool(missing))
     else:
         if missing.overlaps(Span(0, 16)):
             notes.append("Its first bytes are missing, which tell what kind of file it is.")
@@ -168,6 +185,24 @@ def _picture(
             "Its verdict stands beside it.",
         )
     return previews.picture(seen.data, large=large, stop=stop)
+
+
+def _document(
+    previews: Previews, layout: Layout, seen: Reading, missing: SpanSet, stop: Callable[[], bool]
+) -> DocumentPreview | NoPreview | None:
+    """What is shown of an office document; None of what is none."""
+    if not is_document(seen.data):
+        return None
+    if layout.size_bytes > DOCUMENT_BYTES:
+        return NoPreview(
+            f"The document has {bytes_text(layout.size_bytes)}; of at most {bytes_text(DOCUMENT_BYTES)} "
+            "the text is shown.",
+            "Its verdict stands beside it.",
+        )
+    made = previews.document(seen.data, missing, stop=stop)
+    if isinstance(made, NoPreview):
+        return None if made.is_other else made
+    return document_shown(made)
 
 
 def _notes(seen: Reading, missing: SpanSet) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import platform
 import random
@@ -15,16 +16,27 @@ import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from zipfile import ZIP_STORED
 
 import pytest
 from PIL import Image
 
 from mendbay.board.sighting_text import NotAReading
 from mendbay.core.errors import ToolMissing
+from mendbay.core.span import Span, SpanSet
 from mendbay.inlets import photo_jail, photo_wire, preview, preview_wire
 from mendbay.inlets.photo_process import PhotoProcess
 from mendbay.inlets.preview import PreviewPool
-from mendbay.jobs.preview_port import LARGE_SIDE, THUMBNAIL_SIDE, MadePicture, NoPreview
+from mendbay.jobs.preview_port import (
+    DOCUMENT_BYTES,
+    LARGE_SIDE,
+    MOST_HOLES,
+    THUMBNAIL_SIDE,
+    MadeDocument,
+    MadePicture,
+    NoPreview,
+)
+from support.office_files import workbook
 from support.open_picture import as_file, noted_jpeg, opened, png_header
 
 SECRET = b"kept by the camera alone"
@@ -433,6 +445,72 @@ def test_an_answer_is_believed_only_as_far_as_it_can_be() -> None:
     progressive = as_file(noise(30, 20), "JPEG", progressive=True)
     made(preview_wire.answer_of(message(data=progressive), 320))
     made(preview_wire.answer_of(message(data=as_file(noise(30, 20), "PNG")), 320))
+
+
+def told_document(**more: object) -> bytes:
+    piece = {
+        "name": "Glazes",
+        "columns": [2, 3],
+        "rows": [[4, ["a", "b\u202e\ud800"]]],
+        "goes_on": False,
+        "is_hidden": False,
+        "is_read": True,
+        "is_wrong": False,
+    }
+    whole = {"kind": "spreadsheet", "count": 1, "is_partial": False, "has_dates": False, "is_wrong": False}
+    known = {key: value for key, value in more.items() if key in whole or key == "pieces"}
+    piece |= {key: value for key, value in more.items() if key in piece}
+    text = json.dumps(whole | {"pieces": [piece]} | known).encode()
+    return preview_wire.NUMBER.pack(len(text)) + text
+
+
+def test_of_a_document_only_texts_within_their_bounds_are_believed() -> None:
+    found = preview_wire.document_answer_of(told_document())
+    assert isinstance(found, MadeDocument)
+    assert found.pieces[0].rows[0].cells == ("a", "b\u202e\ud800")
+    assert preview_wire.document_answer_of(preview_wire.answered(found)) == found
+    wrong: list[dict[str, object]] = [
+        {"kind": "film"},
+        {"count": 0},
+        {"count": True},
+        {"pieces": None},
+        {"pieces": [7]},
+        {"pieces": [json.loads(told_document()[4:])["pieces"][0]] * 61},
+        {"name": 7},
+        {"name": "x" * 2000},
+        {"columns": [2]},
+        {"columns": list(range(1, 40))},
+        {"rows": [[4, ["a", {}]]]},
+        {"rows": [[-1, ["a", "b"]]]},
+        {"rows": [[4, ["a", "b"]]] * 200},
+        {"rows": [[4, ["x" * 1000] * 2]] * 110},
+    ]
+    for one in wrong:
+        with pytest.raises(NotAReading):
+            preview_wire.document_answer_of(told_document(**one))
+    for message_of in (told_document()[:9], told_document() + b"more", message()):
+        with pytest.raises(NotAReading):
+            preview_wire.document_answer_of(message_of)
+    with pytest.raises(NotAReading):
+        preview_wire.answer_of(told_document(), 320)
+
+
+def test_a_document_is_read_in_the_child_and_its_holes_go_along(pool: PreviewPool) -> None:
+    data = workbook("<row><c><v>1</v></c></row><row><c><v>2</v></c></row>", packing=ZIP_STORED)
+    at = data.index(b"<v>2")
+    whole = pool.document(data, SpanSet())
+    holed = pool.document(data, SpanSet([Span(at, at + 9)]))
+    assert isinstance(whole, MadeDocument)
+    assert isinstance(holed, MadeDocument)
+    assert [len(one.pieces[0].rows) for one in (whole, holed)] == [2, 1]
+    assert (whole.is_partial, holed.is_partial) == (False, True)
+    other = pool.document(b"PK\3\4", SpanSet())
+    assert isinstance(other, NoPreview)
+    assert other.is_other
+    many = SpanSet(Span(2 * one, 2 * one + 1) for one in range(MOST_HOLES + 1))
+    for none in (pool.document(data, many), pool.document(bytes(DOCUMENT_BYTES + 1), SpanSet())):
+        assert isinstance(none, NoPreview)
+        assert not none.is_other
 
 
 def test_every_cut_of_an_answer_is_refused_without_another_error() -> None:

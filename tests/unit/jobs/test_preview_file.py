@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import TracebackType
 from typing import Self
+from zipfile import ZIP_STORED
 
 import pytest
 from PIL import Image
@@ -14,14 +15,16 @@ from mendbay.core.errors import NoSuchItem, NothingWanted, SourceChanged
 from mendbay.core.quantity import count_text
 from mendbay.core.span import Span, SpanSet
 from mendbay.files.readers.ext import open_ext
-from mendbay.files.text_preview import HexPreview, TextPreview
+from mendbay.files.text_preview import HexPreview, PartKind, TextPreview
 from mendbay.files.verdict import Verdict
+from mendbay.jobs import preview_file as preview_job
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.case_pictures import keep_pictures, take_picture_back
+from mendbay.jobs.document_shown import DocumentPreview
 from mendbay.jobs.list_files import list_files
 from mendbay.jobs.ports import never
 from mendbay.jobs.preview_file import FilePreview, preview_file, preview_kept
-from mendbay.jobs.preview_port import MadePicture, NoPreview
+from mendbay.jobs.preview_port import MadeDocument, MadePicture, NoPreview
 from mendbay.jobs.read_drive import DriveAt, read_drive
 from mendbay.jobs.read_pictures import read_pictures, withdraw_picture
 from mendbay.jobs.take_in import take_in
@@ -31,6 +34,7 @@ from mendbay.outlets.shop_files import ShopFolder
 from mendbay.wiring import open_bench, previews
 from support.board_bench import ToldPictures, bench_with_case, starting
 from support.ext_images import make
+from support.office_files import archive, workbook
 from support.open_picture import as_file, noted_jpeg, opened
 from support.sources import MemorySource
 
@@ -52,6 +56,12 @@ class Asked:
     def page(self, pdf: bytes, number: int, *, stop: Callable[[], bool] = never) -> MadePicture | NoPreview:
         raise AssertionError(number)
 
+    def document(
+        self, data: bytes, holes: SpanSet, *, stop: Callable[[], bool] = never
+    ) -> MadeDocument | NoPreview:
+        self.asked.append((data, False))
+        return NoPreview("", is_other=True)
+
     def close(self) -> None: ...
 
     def __enter__(self) -> Self:
@@ -63,6 +73,7 @@ class Asked:
 
 
 PHOTO = noted_jpeg(Image.linear_gradient("L").convert("RGB").resize((900, 700)), SECRET)
+LONG_BOOK = workbook("".join(f"<row><c><v>{one}</v></c></row>" for one in range(900)), packing=ZIP_STORED)
 FILES = {
     "photo.txt": PHOTO,
     "letter.jpg": "Grüße\nan die Töpferei".encode(),
@@ -75,6 +86,9 @@ FILES = {
     "holed.txt": b"begin\n" + b"middle\n" * 4000 + b"end",
     "spoilt.txt": b"spoilt " * 900,
     "folder/inside.txt": b"inside",
+    "log.dat": workbook('<row r="2"><c r="B2" t="str"><v>Ofen \u202eein</v></c><c r="C2"><v>7</v></c></row>'),
+    "holed.xlsx": LONG_BOOK,
+    "other.xlsx": archive({"[Content_Types].xml": "<Types/>"}),
 }
 HOLE = 4096
 
@@ -93,7 +107,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
     )
     with open_bench(folder / "home") as made:
         take_in(made, "Quillmere Pottery")
-        refused = places_on(drive, b"holed.txt", HOLE)
+        refused = places_on(drive, b"holed.txt", HOLE) | places_on(drive, b"holed.xlsx", HOLE)
         write_drive(folder / "drive.toml", drive, Faults(refused), seed=1, serial="S1")
         read_drive(made, 1, DriveAt("1", f"unsteady:{folder / 'drive.toml'}"))
         yield made
@@ -179,6 +193,50 @@ def test_a_real_pool_makes_a_picture_without_what_the_camera_noted(bench: Bench)
     assert opened(whole.shown.data).size == (320, 249)
     assert isinstance(cut.shown, MadePicture)
     assert any("breaks off" in one for one in cut.notes)
+
+
+def test_a_spreadsheet_is_shown_as_text_whatever_it_is_called(bench: Bench) -> None:
+    with previews() as pool:
+        found = preview_file(bench, pool, 1, b"log.dat")
+    assert isinstance(found.shown, DocumentPreview)
+    (piece,) = found.shown.pieces
+    assert (piece.letters, [row.number for row in piece.rows]) == (("B", "C"), [2])
+    assert "".join(part.text for part in piece.title.parts) == "Glazes"
+    assert [(part.kind, part.text) for part in piece.rows[0].cells[0].parts] == [
+        (PartKind.TEXT, "Ofen "),
+        (PartKind.ESCAPE, "\\u{202e}"),
+        (PartKind.TEXT, "ein"),
+    ]
+    assert any("shown by their numbers" in one for one in found.notes)
+    assert not any("damaged" in one for one in found.notes)
+
+
+def test_of_a_spreadsheet_with_bytes_missing_only_what_is_proven_is_shown(bench: Bench) -> None:
+    with previews() as pool:
+        found = preview_file(bench, pool, 1, b"holed.xlsx")
+    assert isinstance(found.shown, DocumentPreview)
+    assert found.missing_bytes == len(LONG_BOOK) - HOLE
+    (piece,) = found.shown.pieces
+    values = ["".join(part.text for part in row.cells[0].parts) for row in piece.rows]
+    assert values == [str(number) for number in range(len(values))]
+    assert values
+    assert any("bytes looked at are missing" in one for one in found.notes)
+    assert any("missing or damaged, so that more may belong here" in one for one in found.notes)
+
+
+def test_an_archive_that_is_no_document_is_shown_in_rows(bench: Bench) -> None:
+    found, asked = look(bench, "other.xlsx")
+    assert asked.asked == [(FILES["other.xlsx"], False)]
+    assert isinstance(found.shown, HexPreview)
+    assert any("no preview of this kind" in one for one in found.notes)
+
+
+def test_a_document_larger_than_is_read_is_told(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(preview_job, "DOCUMENT_BYTES", 500)
+    found, asked = look(bench, "holed.xlsx")
+    assert isinstance(found.shown, NoPreview)
+    assert "The document has" in found.shown.what
+    assert not asked.asked
 
 
 def test_bytes_that_were_refused_stand_as_missing(bench: Bench) -> None:

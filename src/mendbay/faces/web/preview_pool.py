@@ -13,8 +13,9 @@ if TYPE_CHECKING:
     from types import TracebackType
     from typing import Self
 
+    from mendbay.core.span import SpanSet
     from mendbay.faces.web.desk import Desk
-    from mendbay.jobs.preview_port import MadePicture, NoPreview, Previews
+    from mendbay.jobs.preview_port import MadeDocument, MadePicture, NoPreview, Previews
 
 KEPT, GATE = "previews", "previews-gate"
 NO_PICTURE_TYPE = "image/svg+xml"
@@ -47,6 +48,12 @@ class GatedPreviews:
     def page(self, pdf: bytes, number: int, *, stop: Callable[[], bool] = never) -> MadePicture | NoPreview:
         with self._gate.through(stop):
             return self._behind.page(pdf, number, stop=stop)
+
+    def document(
+        self, data: bytes, holes: SpanSet, *, stop: Callable[[], bool] = never
+    ) -> MadeDocument | NoPreview:
+        with self._gate.through(stop):
+            return self._behind.document(data, holes, stop=stop)
 
     def close(self) -> None:
         self._behind.close()

@@ -20,10 +20,11 @@ from mendbay.faces.web.visit import Visit
 from mendbay.files.text_preview import HexPreview, TextPreview
 from mendbay.files.tree import Proof
 from mendbay.jobs.authority import concern
+from mendbay.jobs.document_shown import DocumentPreview
 from mendbay.jobs.file_work_options import path_option
 from mendbay.jobs.list_files import look_at_file, told_reasons
 from mendbay.jobs.preview_file import FilePreview, preview_file
-from mendbay.jobs.preview_port import MadePicture
+from mendbay.jobs.preview_port import MadePicture, NoPreview
 from mendbay.jobs.work_port import WorkKind
 
 if TYPE_CHECKING:
@@ -48,6 +49,13 @@ LACKS = {
     Lack.REFUSED: "refused by the drive",
     Lack.WAIVED: "left out on purpose",
     Lack.ABSENT: "no such place at hand",
+}
+KINDS = {
+    MadePicture: "picture",
+    DocumentPreview: "document",
+    TextPreview: "text",
+    HexPreview: "hex",
+    NoPreview: "none",
 }
 MOST_READINGS = 100
 """Readings of files that are looked through for the last one of a file."""
@@ -167,16 +175,7 @@ def preview(visit: Visit) -> Answer:
     shown = found.shown
     if isinstance(shown, MadePicture):
         _pictures(visit).put(_key(visit), shown)
-    kind = (
-        "picture"
-        if isinstance(shown, MadePicture)
-        else "text"
-        if isinstance(shown, TextPreview)
-        else "hex"
-        if isinstance(shown, HexPreview)
-        else "none"
-    )
-    facts = {"card": card, "found": found, "shown": shown, "kind": kind, "path": path}
+    facts = {"card": card, "found": found, "shown": shown, "kind": KINDS[type(shown)], "path": path}
     return Page("file_preview.html", facts | {"said": visit.said, "generation": kept.generation})
 
 
