@@ -317,6 +317,7 @@ def test_a_document_is_shown_as_escaped_text(read: Web, monkeypatch: pytest.Monk
         "Sheet 2, its name missing",
         "Nothing is written in it.",
         "Further",
+        "text missing",
     ):
         assert words in said
     assert "year-month-day" in said
