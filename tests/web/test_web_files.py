@@ -295,7 +295,7 @@ def test_a_look_notes_nothing_reading_it_compares(read: Web) -> None:
 
 def test_a_document_is_shown_as_escaped_text(read: Web, monkeypatch: pytest.MonkeyPatch) -> None:
     hostile = "<script>alert(1)</script>\u202e"
-    row, name = MadeRow(7, (hostile, "")), MadePiece(hostile, (), (), is_read=False)
+    row, name = MadeRow(7, (hostile, None)), MadePiece(hostile, (), (), is_read=False)
     sheet = MadePiece(hostile, (2, 28), (row,), goes_on=True, is_hidden=True, is_wrong=True)
     made = MadeDocument(DocumentKind.SHEETS, (sheet, MadePiece("", (), ()), name), 3, True, True)
     shown = document_shown(made)
@@ -317,6 +317,7 @@ def test_a_document_is_shown_as_escaped_text(read: Web, monkeypatch: pytest.Monk
         "Sheet 2, its name missing",
         "Nothing is written in it.",
         "Further",
+        "text missing",
     ):
         assert words in said
     assert "year-month-day" in said

@@ -58,7 +58,7 @@ def within(document: MadeDocument) -> MadeDocument:
     for piece in document.pieces:
         rows: list[MadeRow] = []
         for row in piece.rows:
-            left -= sum(map(len, row.cells))
+            left -= sum(len(one or "") for one in row.cells)
             if left < 0:
                 break
             rows.append(row)

@@ -281,7 +281,9 @@ def _piece(sheet: _Sheet, strings: Mapping[int, str], is_read: bool) -> MadePiec
     rows = []
     for number, cells in sheet.rows:
         texts = (cells.get(column, _Cell("")) for column in columns)
-        rows.append(MadeRow(number, tuple(strings.get(one.shared, one.text or _lost(one)) for one in texts)))
+        rows.append(
+            MadeRow(number, tuple(one.text if one.shared < 0 else strings.get(one.shared) for one in texts))
+        )
     goes_on = sheet.is_cut or len(used) > len(columns)
     return MadePiece(sheet.name, tuple(columns), tuple(rows), goes_on, sheet.is_hidden, is_read)
 
@@ -289,11 +291,6 @@ def _piece(sheet: _Sheet, strings: Mapping[int, str], is_read: bool) -> MadePiec
 def _plain(value: str) -> str:
     """A fraction that was stored with all its digits, to the fifteen that spreadsheets show."""
     return f"{float(value):.15g}" if LONG_FRACTION.match(value) else value
-
-
-def _lost(cell: _Cell) -> str:
-    """What stands for a text kept apart that is not there."""
-    return "?" if cell.shared >= 0 else ""
 
 
 def column_number(letters: str) -> int:

@@ -16,6 +16,7 @@ from mendbay.inlets.office_zip import Archive, Broken
 
 DEPTH = 200
 MOST_ELEMENTS = 1_000_000
+"""In all parts together."""
 TOKEN_BYTES = 4 << 20
 """Read without an element or a text coming of it."""
 CODINGS = ("utf-8", "utf-16", "us-ascii", "iso-8859-1")
@@ -54,7 +55,7 @@ def take(archive: Archive, part: str, taker: Taker, *, check: bool = True) -> bo
 
 
 def _taken(archive: Archive, part: str, taker: Taker, check: bool) -> bool:
-    walk = _Walk(taker)
+    walk = _Walk(archive, taker)
     chunks = archive.chunks(part)
     try:
         for chunk in chunks:
@@ -78,9 +79,10 @@ def _agrees(archive: Archive, rest: Iterator[bytes]) -> bool:
 
 
 class _Walk:
-    def __init__(self, taker: Taker) -> None:
+    def __init__(self, archive: Archive, taker: Taker) -> None:
+        self._archive = archive
         self._taker = taker
-        self._depth = self._elements = self._fed = self._told = 0
+        self._depth = self._fed = self._told = 0
         parser = expat.ParserCreate(namespace_separator=" ")
         parser.SetParamEntityParsing(expat.XML_PARAM_ENTITY_PARSING_NEVER)
         parser.buffer_text = True
@@ -112,8 +114,8 @@ class _Walk:
     def _start(self, name: str, given: dict[str, str]) -> None:
         self._told = self._fed
         self._depth += 1
-        self._elements += 1
-        if self._depth > DEPTH or self._elements > MOST_ELEMENTS:
+        self._archive.elements += 1
+        if self._depth > DEPTH or self._archive.elements > MOST_ELEMENTS:
             raise Broken("more elements than are read")
         held: dict[str, str] = {}
         for key, value in given.items():

@@ -58,6 +58,7 @@ class Archive:
     Attributes:
         is_whole: whether the list of members is there and agrees with itself, and nothing that was asked for
             was damaged or missing.
+        elements: how many were met in its parts; whoever reads them counts.
         wrong: names of members that were read to their end and do not agree with their checksum.
     """
 
@@ -66,6 +67,7 @@ class Archive:
         self._holes = holes
         self._left = TOTAL_BYTES
         self._members: dict[str, _Member] = {}
+        self.elements = 0
         self.wrong: set[str] = set()
         self.is_whole = self._listed()
         if not self.is_whole:
@@ -169,7 +171,7 @@ class Archive:
     def _found(self) -> None:
         """Looks for the headers before each member."""
         data, at = self._data, 0
-        while len(self._members) < MOST_MEMBERS:
+        for _ in range(MOST_MEMBERS):
             at = data.find(LOCAL, at)
             if at < 0 or at + LOCAL_HEADER.size > len(data):
                 return

@@ -366,7 +366,7 @@ class _Kept:
 def _size(answer: Answer) -> int:
     if isinstance(answer, MadeDocument):
         return 500 + sum(
-            200 + 4 * len(cell) for one in answer.pieces for row in one.rows for cell in row.cells
+            200 + 4 * len(cell or "") for one in answer.pieces for row in one.rows for cell in row.cells
         )
     return 500 + (len(answer.data) if isinstance(answer, MadePicture) else 0)
 

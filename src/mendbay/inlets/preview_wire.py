@@ -179,7 +179,9 @@ def _document_said(made: MadeDocument) -> dict[str, Any]:
 def _piece(said: Any) -> MadePiece:
     columns = tuple(map(_count, said["columns"]))
     rows = tuple(
-        MadeRow(0 if number == 0 else _count(number), tuple(map(_text, cells)))
+        MadeRow(
+            0 if number == 0 else _count(number), tuple(None if one is None else _text(one) for one in cells)
+        )
         for number, cells in said["rows"]
     )
     width = len(columns) or 1

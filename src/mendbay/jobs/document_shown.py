@@ -21,6 +21,7 @@ SIGNS = (
 """Names of members that an office document has, as they stand in it, and few other archives."""
 
 
+PLURALS = {DocumentKind.SHEETS: "sheets", DocumentKind.TEXT: "texts", DocumentKind.SLIDES: "slides"}
 WRONG = "does not agree with its own checksum: something in it is not what was saved."
 
 
@@ -81,11 +82,15 @@ def _piece(kind: DocumentKind, number: int, made: MadePiece) -> ShownPiece:
         DocumentKind.TEXT: "The first paragraphs",
         DocumentKind.SLIDES: f"What slide {number} says",
     }[kind]
-    rows = tuple(ShownRow(row.number, tuple(map(shown_text, row.cells))) for row in made.rows)
+    rows = tuple(ShownRow(row.number, tuple(map(_cell, row.cells))) for row in made.rows)
     nothing = "What it holds is missing." if made.goes_on else "Nothing is written in it."
     doubt = f"This part {WRONG}" if made.is_wrong else ""
     letters = tuple(map(column_letters, made.columns))
     return ShownPiece(_title(kind, number, made), called, letters, rows, made.is_hidden, nothing, doubt)
+
+
+def _cell(text: str | None) -> Line:
+    return Line((Part(PartKind.ESCAPE, "text missing"),)) if text is None else shown_text(text)
 
 
 def _title(kind: DocumentKind, number: int, made: MadePiece) -> Line:
@@ -116,11 +121,10 @@ def document_notes(shown: DocumentPreview, is_holed: bool) -> list[str]:
     if any(one.goes_on for one in made.pieces):
         said.append("The document goes on behind what is shown.")
     if made.count > len(made.pieces):
-        said.append(
-            f"It says it has {count_text(made.count)}; the first {count_text(len(made.pieces))} are told."
-        )
+        told = f"the first {count_text(len(made.pieces))} are told"
+        said.append(f"It has {count_text(made.count)} {PLURALS[made.kind]}; {told}.")
     lines = [one for piece in shown.pieces for row in piece.rows for one in row.cells]
-    if any(part.kind is PartKind.ESCAPE for line in lines for part in line.parts):
+    if any(part.kind is PartKind.ESCAPE and part.text[0] == "\\" for line in lines for part in line.parts):
         said.append("Signs that are not seen, or turn the direction of text, are shown by their numbers.")
     return said
 

@@ -76,11 +76,12 @@ class MadeRow:
     whoever shows it escapes it.
 
     Args:
+        cells: None for a text that is kept elsewhere in the document and could not be read.
         number: of the row in its sheet, the first is 1; 0 for a paragraph.
     """
 
     number: int
-    cells: tuple[str, ...]
+    cells: tuple[str | None, ...]
 
 
 @dataclass(frozen=True, slots=True)

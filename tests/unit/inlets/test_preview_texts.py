@@ -71,7 +71,7 @@ def shown(data: bytes, *holes: tuple[int, int]) -> MadeDocument:
     return found
 
 
-def lines(made: MadeDocument, piece: int = 0) -> list[str]:
+def lines(made: MadeDocument, piece: int = 0) -> list[str | None]:
     return [row.cells[0] for row in made.pieces[piece].rows]
 
 
@@ -226,6 +226,7 @@ MADE: dict[str, Callable[[str], bytes]] = {
 def test_text_has_bounds_and_comes_out_as_it_is(kind: str) -> None:
     assert lines(shown(MADE[kind]("&lt;script&gt;\u202e"))) == ["<script>\u202e"]
     (long,) = lines(shown(MADE[kind]("x" * 100_000)))
+    assert long is not None
     assert len(long) <= office_bounds.PARAGRAPH_LETTERS
     assert long.endswith("…")
     deep = "<q>" * 5000
@@ -239,7 +240,7 @@ def test_text_has_bounds_and_comes_out_as_it_is(kind: str) -> None:
 def test_paragraphs_without_end_have_bounds(kind: str) -> None:
     closing = {"letter": "</w:t></w:r></w:p><w:p><w:r><w:t>", "slides": "|"}.get(kind, "</text:p><text:p>")
     made = shown(MADE[kind](closing.join(["x" * 900] * 3000)))
-    assert sum(len(cell) for one in made.pieces for row in one.rows for cell in row.cells) <= 200_000
+    assert sum(len(cell or "") for one in made.pieces for row in one.rows for cell in row.cells) <= 200_000
     assert len(made.pieces[0].rows) <= office_bounds.MOST_PARAGRAPHS
     if kind != "open sheet":
         assert made.pieces[0].goes_on
@@ -256,7 +257,7 @@ def test_broken_off_or_with_a_hole_anywhere_nothing_is_made_up(kind: str) -> Non
         ):
             if isinstance(found, MadeDocument):
                 for number in range(len(found.pieces)):
-                    assert all("kiln".startswith(one) for one in lines(found, number))
+                    assert all("kiln".startswith(one or "?") for one in lines(found, number))
 
 
 @pytest.mark.parametrize("kind", MADE)
