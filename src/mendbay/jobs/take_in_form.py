@@ -254,6 +254,8 @@ def entry_of(bench: Bench, case: int, question_id: str, bay: str) -> Entry:
 
 def _require_bay(bench: Bench, case: Case, bay: str) -> None:
     known = _bays(bench, case) or ("1", "2")
+    if case.kind is CaseKind.NOT_SAID and set(known) <= {"1", "2"}:
+        known = ("1", "2")  # it may yet be said to be of a box: no answer hangs on which was told first
     if bay not in known:
         raise UsageError(
             f"Case {case.number} has no bay {bay}; asked about is bay {' or '.join(known)}.",

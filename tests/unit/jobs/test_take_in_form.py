@@ -613,3 +613,10 @@ def test_a_loose_board_that_is_put_down_is_a_board_and_no_drive(bench: Bench) ->
     number_items(bench, case)
     tell(bench, case, "kind", "drive")  # the customer brought the drive as well
     assert [one.named for one in items_of(bench, case)] == ["board of bay 1", "drive of bay 1"]
+
+
+def test_before_the_kind_either_drive_may_be_told_of_first(bench: Bench) -> None:
+    case = take_in(bench, "Quillmere Pottery").number
+    tell(bench, case, "sound", "silent", "2")
+    tell(bench, case, "sound", "clicks", "1")
+    assert {one.bay for one in bench.ledger.bays(case)} == {"1", "2"}
