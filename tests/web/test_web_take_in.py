@@ -316,3 +316,18 @@ def test_hostile_names_are_only_words(web: Web) -> None:
 def test_no_such_case(web: Web) -> None:
     web.get("/case/7/take-in", status=404)
     web.post("/case/7/take-in/tell", {"question": "matters", "written": "x"}, status=404)
+
+
+def test_a_loose_board_is_put_down_at_take_in(web: Web) -> None:
+    web.done("/cases/open", {"customer": "A weaver"})
+    assert "Say first what it is about" in text_of(web.get("/case/1/take-in"))
+    with web.bench() as bench:
+        tell(bench, 1, "kind", "board-swap")
+    page = text_of(web.get("/case/1/take-in"))
+    assert "Say first" not in page
+    assert "No board is put down yet." in page
+    assert "Add this drive" not in page
+    web.done("/case/1/take-in/bays/add", {"bay": "1", "model": "", "serial": ""})
+    page = text_of(web.get("/case/1/take-in"))
+    assert "Put another board down" in page
+    assert "No board is put down yet" not in page

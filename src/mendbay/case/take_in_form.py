@@ -72,10 +72,19 @@ _YES_NO = {"yes": "yes", "no": "no"}
 
 @dataclass(frozen=True, slots=True)
 class Option:
-    """One answer that can be picked."""
+    """One answer that can be picked.
+
+    Args:
+        kinds: of the cases it is offered in; empty for all.
+    """
 
     id: str
     words: str
+    kinds: frozenset[CaseKind] = frozenset()
+
+    def offered_for(self, kind: CaseKind) -> bool:
+        """Whether it can be picked in a case of that kind; as long as none is said, it can."""
+        return not self.kinds or kind is CaseKind.NOT_SAID or kind in self.kinds
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +115,11 @@ class Question:
     def asked_for(self, kind: CaseKind) -> bool:
         """Whether it is asked in a case of that kind; as long as none is said, all are."""
         return kind is CaseKind.NOT_SAID or kind in self.kinds
+
+    @property
+    def of_every_kind(self) -> bool:
+        """Whether it is asked whatever came in."""
+        return len(self.kinds) == len(KINDS)
 
 
 TakeInForm = Mapping[str, Question]
@@ -156,10 +170,7 @@ def _question(table: Table) -> Question:
     if said not in {str(one) for one in Type}:
         table.refuse(f"has the type {said[:60]!r}", f"Use one of {', '.join(Type)}")
     kind_of_answer = Type(said)
-    kinds = table.ids("kinds")
-    for one in kinds:
-        if one not in KINDS:
-            table.refuse(f"is for the kind {one[:60]!r}", f"Use some of {', '.join(KINDS)}")
+    kinds = _kinds(table)
     words = "" if kind_of_answer in _ELSEWHERE else table.text("words")
     if words and not words.endswith("?"):
         table.refuse("asks nothing", "End `words` with a question mark")
@@ -175,13 +186,22 @@ def _question(table: Table) -> Question:
         type=kind_of_answer,
         words=words,
         help=help_line or _help_of(question_id, kind_of_answer),
-        kinds=frozenset(KINDS[one] for one in kinds) or frozenset(KINDS.values()),
+        kinds=kinds or frozenset(KINDS.values()),
         essential=table.flag("essential"),
         personal=table.flag("personal"),
         secret=table.flag("secret"),
         column=_column(table, kind_of_answer),
         options=_options(table, kind_of_answer),
     )
+
+
+def _kinds(table: Table) -> frozenset[CaseKind]:
+    """The kinds of cases that an entry names; empty if it names none."""
+    kinds = table.ids("kinds")
+    for one in kinds:
+        if one not in KINDS:
+            table.refuse(f"is for the kind {one[:60]!r}", f"Use some of {', '.join(KINDS)}")
+    return frozenset(KINDS[one] for one in kinds)
 
 
 def _help_of(question_id: str, kind: Type) -> str:
@@ -206,13 +226,15 @@ def _options(table: Table, kind: Type) -> tuple[Option, ...]:
         return tuple(Option(str(one), WORDS[one]) for one in Whose)
     found: list[Option] = []
     for inner in table.tables("answers", "answer"):
-        found.append(Option(inner.id(), inner.text("words")))
+        found.append(Option(inner.id(), inner.text("words"), _kinds(inner)))
         inner.done()
     names = {one.id for one in found}
     if (kind in _CHOOSING) != bool(found):
         table.refuse("has answers to pick and should not, or the reverse", "Give them to choices alone")
     if found and (len(found) < 2 or len(names) != len(found)):
         table.refuse("has not two answers with names of their own", "Give each answer its own")
+    if found and min(sum(one.offered_for(kind) for one in found) for kind in KINDS.values()) < 2:
+        table.refuse("has not two answers for each kind of case", "Leave `kinds` of some of them out")
     if table.has("column") and table.text("column") == "kind" and names != set(KINDS):
         table.refuse("does not offer every kind of case", f"Offer {', '.join(KINDS)}")
     return tuple(found)

@@ -7,13 +7,13 @@ by mistake can be taken back while nothing is on record of it.
 
 from __future__ import annotations
 
-from mendbay.case.items import What
+from mendbay.case.items import Item, What
 from mendbay.case.records import Bay, CaseKind
 from mendbay.case.take_in_form import CONDITION, packaged_form
 from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.keep_items import add_item, item_kept, number_items, take_item_back
+from mendbay.jobs.keep_items import add_item, item_kept, number_items, take_item_back, thing_of_bay
 from mendbay.jobs.note_bodies import body_of
 from mendbay.jobs.take_in import add_bay
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
@@ -125,15 +125,30 @@ def remove_bay(bench: Bench, case: int, label: str, reason: str) -> Bay:
                 f"mendbay case show {case} tells all; take that back first, if it is of another bay.",
             )
         number_items(bench, case)  # the number it was seen with is not used again
-        drive = item_kept(bench, case, What.DRIVE, label)
+        drive = _thing_kept(bench, case, label)
+        what = thing_of_bay(bench, case) if drive is None else drive[0].what
         if drive is not None:
             take_item_back(bench, drive[0], reason)
         withdraw(bench, map(subject_of, _unknown(bench, case, label)), case, label, reason)
         bench.ledger.remove_bay(case, label)
         marks = f": {bay.model} {bay.serial}".rstrip() if bay.model or bay.serial else ""
-        bench.custody(case, f"taken back, added by mistake: {reason.strip()}", f"drive of bay {label}{marks}")
+        bench.custody(
+            case,
+            f"taken back, added by mistake: {reason.strip()}",
+            f"{what} of bay {label}{marks}",
+        )
         bench.note(case, "take-in", f"Bay {label} taken back: {reason.strip()}", {"bay": label})
     return bay
+
+
+def _thing_kept(bench: Bench, case: int, label: str) -> tuple[Item, bool] | None:
+    """The item of what came in a bay, as `item_kept` tells it: a drive, or where none is, a loose board."""
+    drive = item_kept(bench, case, What.DRIVE, label)
+    return drive or (item_kept(bench, case, What.BOARD, label) if _is_loose(bench, case) else None)
+
+
+def _is_loose(bench: Bench, case: int) -> bool:
+    return thing_of_bay(bench, case) is What.BOARD
 
 
 def _take_box_back(bench: Bench, case: int) -> None:
@@ -167,7 +182,7 @@ def _on_record(bench: Bench, case: int, label: str) -> str:
     record = bench.ledger.case(case)
     if bench.ledger.images(case, label) or bench.images.exists(record, label):
         return "an image"
-    drive = item_kept(bench, case, What.DRIVE, label)
+    drive = _thing_kept(bench, case, label)
     if drive is not None and drive[1]:
         return f"item {drive[0].code}, which was changed or moved,"
     gone = {note.subject for note in bench.notes.of(NoteKind.WITHDRAWAL)}

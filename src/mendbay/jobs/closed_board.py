@@ -8,7 +8,7 @@ from mendbay.board.electrical_form import Gate
 from mendbay.board.swap_odds import Purpose
 from mendbay.core.note import NoteKind
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.measure_board import begun_sheet
+from mendbay.jobs.measure_board import Measured, begun_sheet
 from mendbay.jobs.note_bodies import body_of
 from mendbay.jobs.withdraw import standing_notes
 
@@ -58,7 +58,7 @@ def closed_board(bench: Bench, case: int, bay: str) -> ClosedBoard | None:
     if not closings:
         return None
     gates = dict.fromkeys(one.gate.value for one in closings)
-    why = dict.fromkeys(f"{one.step}: {one.why.rstrip('.')}" for one in closings)
+    why = dict.fromkeys(f"{_measured_at(measured, one.step)}: {one.why.rstrip('.')}" for one in closings)
     shut = f"{' and '.join(gates)} {'is' if len(gates) == 1 else 'are'} closed"
     return ClosedBoard(
         bay,
@@ -66,6 +66,14 @@ def closed_board(bench: Bench, case: int, bay: str) -> ClosedBoard | None:
         f"{shut} by the electrical sheet of its board ({'; '.join(why)}).",
         Gate.DRIVE.value not in gates,
     )
+
+
+def _measured_at(measured: Measured, step: str) -> str:
+    """What was measured at a step, in words: `the suppressor of the 12 V rail`; its id where the form has
+    none."""
+    found = measured.sheet.form.steps.get(step)
+    observation = measured.sheet.form.observations.get(found.observation) if found is not None else None
+    return step if observation is None else observation.subject
 
 
 def _fitted_at(bench: Bench, case: int, bay: str) -> str:

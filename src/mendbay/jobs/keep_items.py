@@ -18,7 +18,7 @@ from mendbay.case.items import (
     read_item,
 )
 from mendbay.case.named_persons import names_person
-from mendbay.case.records import Bay, Case
+from mendbay.case.records import Bay, Case, CaseKind
 from mendbay.core.errors import NoSuchItem, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
@@ -32,7 +32,7 @@ MODEL_LIMIT = 30
 
 
 def items_of(bench: Bench, case: int) -> tuple[Item, ...]:
-    """The things of a case by number. A drive of its bays that nobody noted as an item yet has the number
+    """The things of a case by number. What came in its bays and nobody noted as an item yet has the number
     that `number_items` would give it; what was not noted of a drive by hand is taken from its bay.
 
     Raises:
@@ -58,9 +58,20 @@ def number_items(bench: Bench, case: int) -> None:
 
 
 def _to_number(bench: Bench, case: int, bays: Sequence[Bay], kept: Sequence[Item]) -> list[Item]:
-    missing = _without_item(bays, kept)
+    what = thing_of_bay(bench, case) if bays else What.DRIVE
+    missing = [
+        bay
+        for bay in bays
+        if not any((one.what, one.bay) in ((what, bay.bay), (What.DRIVE, bay.bay)) for one in kept)
+    ]
     first = _next_number(bench, case) if missing else 0
-    return [Item(case, first + at, What.DRIVE, bay=bay.bay) for at, bay in enumerate(missing)]
+    return [Item(case, first + at, what, bay=bay.bay) for at, bay in enumerate(missing)]
+
+
+def thing_of_bay(bench: Bench, case: int) -> What:
+    """What came in where a bay of a case is described: a drive, or the board itself where it came alone."""
+    loose = bench.ledger.case(case).kind in (CaseKind.BOARD_REPAIR, CaseKind.BOARD_SWAP)
+    return What.BOARD if loose else What.DRIVE
 
 
 def item_named(bench: Bench, case: int, text: str) -> Item:
@@ -336,10 +347,6 @@ def _kept(bench: Bench, case: int) -> list[Item]:
 
 def _is_drive_of(item: Item, bay: str) -> bool:
     return item.what is What.DRIVE and item.bay == bay
-
-
-def _without_item(bays: Sequence[Bay], items: Sequence[Item]) -> list[Bay]:
-    return [bay for bay in bays if not any(_is_drive_of(one, bay.bay) for one in items)]
 
 
 def _as_its_bay_says(item: Item, bay: Bay | None) -> Item:

@@ -19,7 +19,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.check_custody import held_against_papers
 from mendbay.jobs.earlier_wishes import EarlierWishes, earlier_wishes
 from mendbay.jobs.image_figures import left_of
-from mendbay.jobs.keep_items import items_of
+from mendbay.jobs.keep_items import items_of, thing_of_bay
 from mendbay.jobs.measure_board import Measured, begun_sheet
 from mendbay.jobs.ports import Run
 from mendbay.jobs.read_pictures import identifiers_of
@@ -135,7 +135,8 @@ def add_bay(bench: Bench, bay: Bay) -> None:
                 f"case bay {bay.case} {bay.bay}=MODEL/SERIAL --amend.",
             )
         bench.ledger.add_bay(bay)
-        described = f"drive of bay {bay.bay}: {bay.model} {bay.serial}".strip().rstrip(":")
+        what = thing_of_bay(bench, bay.case)
+        described = f"{what} of bay {bay.bay}: {bay.model} {bay.serial}".strip().rstrip(":")
         bench.custody(bay.case, "taken in", described)
         bench.note(bay.case, "take-in", f"Bay {bay.bay} added.", {"bay": bay.bay})
 
@@ -175,7 +176,7 @@ def amend_bay(
         if changes:
             bench.ledger.amend_bay(amended)
             said = "; ".join(changes)
-            bench.custody(case, "label put right", f"drive of bay {label}: {said}")
+            bench.custody(case, "label put right", f"{thing_of_bay(bench, case)} of bay {label}: {said}")
             bench.note(case, "take-in", f"Bay {label} put right: {said}.", {"bay": label})
     return amended, changes
 

@@ -236,11 +236,11 @@ def _enter(bench: Bench, case: int, one: Given, how: How, replace: bool) -> Take
                 f"The case has no bay {one.bay[:40]!r}.",
                 f"mendbay case bay {case} BAY=MODEL/SERIAL adds one.",
             )
-        values = read_answer(entry.question, entry.options, one.answer)
+        values = read_answer(entry.question, entry.question.options or entry.options, one.answer)
         if entry.answered and values == entry.values:
             return Taken(one, Fate.SAME)
         if entry.answered and not replace:
-            now = shown_as(entry.options, values)
+            now = shown_as(entry.question.options or entry.options, values)
             return Taken(
                 one,
                 Fate.STAYS,

@@ -42,6 +42,9 @@ from mendbay.triage.next_step import CONDITION, HEARD, SEEN
 from mendbay.triage.table_file import packaged_tables
 from mendbay.triage.tables import Seat, Sign
 
+OF_DRIVES = frozenset({CaseKind.BOX, CaseKind.DRIVE})
+"""Kinds of cases in which drives came in."""
+
 
 @dataclass(frozen=True, slots=True)
 class Entry:
@@ -76,7 +79,8 @@ class FilledForm:
     """The form of a case as it stands.
 
     Args:
-        entries: what is asked of a case of its kind, in the order of the form, bay by bay.
+        entries: what is asked of a case of its kind, in the order of the form, bay by bay; while no kind is
+            said, what can be asked of any, and what was answered.
         bays: those that are described.
         consents, authority: as they are on record.
     """
@@ -120,7 +124,8 @@ def unanswered(question: Question, bay: str = "", kind: CaseKind = CaseKind.NOT_
     answer."""
     sign = sign_of(question)
     if sign is None:
-        return Entry(question, bay, question.words, question.options)
+        offered = tuple(one for one in question.options if one.offered_for(kind))
+        return Entry(question, bay, question.words, offered)
     asks = sign.question(kind is CaseKind.BOX)
     return Entry(question, bay, asks, tuple(Option(one.id, one.words) for one in sign.answers))
 
@@ -249,6 +254,8 @@ def entry_of(bench: Bench, case: int, question_id: str, bay: str) -> Entry:
 
 def _require_bay(bench: Bench, case: Case, bay: str) -> None:
     known = _bays(bench, case) or ("1", "2")
+    if case.kind is CaseKind.NOT_SAID and set(known) <= {"1", "2"}:
+        known = ("1", "2")  # it may yet be said to be of a box: no answer hangs on which was told first
     if bay not in known:
         raise UsageError(
             f"Case {case.number} has no bay {bay}; asked about is bay {' or '.join(known)}.",
@@ -349,10 +356,17 @@ class _Filling:
         for question in packaged_form().values():
             if not question.asked_for(self.case.kind):
                 continue
+            waits_for_kind = self.case.kind is CaseKind.NOT_SAID and not self._fits(question)
             sign = sign_of(question)
             bays = self.bays if sign is not None and sign.seat is Seat.BAY else ("",)
-            found += [self.entry(question, bay) for bay in bays]
+            entries = [self.entry(question, bay) for bay in bays]
+            found += [one for one in entries if one.answered or not waits_for_kind]
         return FilledForm(self.case, self.described, tuple(found), self.consents, self.authority)
+
+    def _fits(self, question: Question) -> bool:
+        """Whether a question can be asked before anybody said what it is about: one that is asked of every
+        kind, and once a bay is described what is asked where a drive came."""
+        return question.of_every_kind or (bool(self.described) and bool(question.kinds & OF_DRIVES))
 
     def entry(self, question: Question, bay: str) -> Entry:
         asked = unanswered(question, bay, self.case.kind)
@@ -364,7 +378,7 @@ class _Filling:
         elif not origin and noted == values:
             origin = _origin(note)
         answered = bool(values) or noted == ()
-        shown = shown_as(asked.options, values) if answered else ""
+        shown = shown_as(question.options or asked.options, values) if answered else ""
         if question.type is Type.CONSENT and values:
             shown = f"{shown}; {given_by(self.consents[question.id])}"
         return replace(asked, answered=answered, values=values, shown=shown, origin=origin)

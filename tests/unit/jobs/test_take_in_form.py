@@ -26,7 +26,7 @@ from mendbay.jobs.came_in import remove_bay
 from mendbay.jobs.case_pictures import case_pictures, keep_pictures
 from mendbay.jobs.consents import consents_of, give_word, take_word_back
 from mendbay.jobs.hand_over_items import hand_over_paper, keep_signed, receive, release
-from mendbay.jobs.keep_items import add_item, items_of, move_item
+from mendbay.jobs.keep_items import add_item, items_of, move_item, number_items
 from mendbay.jobs.ports import CaseFiles
 from mendbay.jobs.take_in import add_bay, take_in, tell_case
 from mendbay.jobs.take_in_form import Entry, FilledForm, fill_form, tell, untell
@@ -565,3 +565,58 @@ def test_pictures_of_the_case_are_kept_for_reading_only(bench: Bench, case: int,
     with pytest.raises(UsageError, match="not a picture"):
         keep_pictures(bench, case, [folder / "list.txt"])
     assert not [one for one in fill_form(bench, case).entries if one.question.id.startswith("picture ")]
+
+
+def asked_of(bench: Bench, case: int) -> set[str]:
+    return {one.question.id for one in fill_form(bench, case).entries}
+
+
+def test_before_the_kind_only_what_every_case_is_asked_stands_open(bench: Bench) -> None:
+    case = take_in(bench, "Quillmere Pottery").number
+    assert asked_of(bench, case) == {"customer", "kind", "contact", "told-how", "due", "notes"}
+    assert fill_form(bench, case).missing[0].question.id == "kind"
+    tell(bench, case, "story", "It fell.")
+    assert "story" in asked_of(bench, case), "what was answered is shown"
+    add_bay(bench, Bay(case, "1"))
+    assert {"sound", "power-on"} <= asked_of(bench, case)
+    assert "enquiry" not in asked_of(bench, case), "a drive came in"
+
+
+@pytest.mark.parametrize("kind", ["board-repair", "board-swap"])
+def test_a_loose_board_is_asked_of_nothing_that_only_a_drive_has(bench: Bench, kind: str) -> None:
+    case = take_in(bench, "Quillmere Pottery").number
+    tell(bench, case, "kind", kind)
+    asked = asked_of(bench, case)
+    assert not asked & {"locked", "locked-who", "matters", "wanted", "backup", "authority", "sound", "bays"}
+    form = {one.question.id: one for one in fill_form(bench, case).entries}
+    assert [one.id for one in form["condition"].options] == ["sound", "dented", "wet", "burnt"]
+    assert [one.id for one in form["return"].options] == ["part-alone", "undecided"]
+    with pytest.raises(UsageError):
+        tell(bench, case, "condition", "rattles")
+    tell(bench, case, "condition", "burnt")
+    assert {one.question.id: one for one in fill_form(bench, case).entries}["condition"].shown.startswith(
+        "a burn"
+    )
+
+
+def test_a_loose_board_that_is_put_down_is_a_board_and_no_drive(bench: Bench) -> None:
+    case = take_in(bench, "Quillmere Pottery").number
+    tell(bench, case, "kind", "board-repair")
+    add_bay(bench, Bay(case, "1"))
+    assert bench.ledger.custody(case)[-1].item == "board of bay 1"
+    assert [one.named for one in items_of(bench, case)] == ["board of bay 1"]
+    number_items(bench, case)
+    remove_bay(bench, case, "1", "another board was meant")
+    assert bench.ledger.custody(case)[-1].item == "board of bay 1"
+    assert items_of(bench, case) == ()
+    add_bay(bench, Bay(case, "1"))
+    number_items(bench, case)
+    tell(bench, case, "kind", "drive")  # the customer brought the drive as well
+    assert [one.named for one in items_of(bench, case)] == ["board of bay 1", "drive of bay 1"]
+
+
+def test_before_the_kind_either_drive_may_be_told_of_first(bench: Bench) -> None:
+    case = take_in(bench, "Quillmere Pottery").number
+    tell(bench, case, "sound", "silent", "2")
+    tell(bench, case, "sound", "clicks", "1")
+    assert {one.bay for one in bench.ledger.bays(case)} == {"1", "2"}

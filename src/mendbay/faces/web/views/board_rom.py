@@ -344,7 +344,7 @@ def judge(visit: Visit) -> Answer:
                 judged = judge_rom(bench, case, at.bay, role)
     said = f"Put down: {counted(len(judged.reads), 'read')}, {judged.judgement.verdict}."
     if judged.voted is not None:
-        said += f" The voted dump is kept as {judged.voted.path}."
+        said += f" The voted dump is kept with the case, as {judged.voted.path}."
     query = {"bay": at.bay, "chip": role.value, "family": visit.said["family"]}
     return visit.go("board-reads", said, query)
 

@@ -35,6 +35,8 @@ BAY = line("bay", "Bay, where each drive is asked about")
 REASON = line("reason", "Why it counts no longer", required=True)
 HOWS = {str(one): words for one, words in zip(How, ("in person", "by telephone", "in writing"), strict=True)}
 BYS = {str(By.CUSTOMER): "the customer", str(By.OTHER): "another person, named in writing"}
+LOOSE = (CaseKind.BOARD_REPAIR, CaseKind.BOARD_SWAP)
+"""Kinds of cases in which a board came without its drive."""
 WHOSE = {str(one): words for one, words in WORDS.items()}
 LABEL = line("bay", "Bay", required=True, limit=40)
 MODEL, SERIAL = line("model", "Model, as its label says"), line("serial", "Serial number")
@@ -89,6 +91,7 @@ def take_in(visit: Visit) -> Answer:
         "authority_mark": seen(form.authority),
         "worry": concern_about(form.authority),
         "bays": bays,
+        "loose": form.case.kind in LOOSE,
         "by_pictures": by_pictures,
         "form_mark": seen(*form_mark(form)),
         "begin_at": _begin_at(form, visit.said["at"]),
