@@ -184,7 +184,7 @@ def _larger(bands: Sequence[Band]) -> str:
     ]
     if not found:
         return ""
-    return f"Drawn larger than there is of it, to be seen at all: {'; '.join(found)}."
+    return f"Drawn larger than it is, so that it can be seen: {'; '.join(found)}."
 
 
 WANTED_SIGN = '<path d="M6 1V11" stroke="var(--ink)" stroke-width="2.2"/>'
