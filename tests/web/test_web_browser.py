@@ -81,7 +81,6 @@ def test_a_page_is_true_again_after_the_server_was_gone(browser: Browser, tmp_pa
             expect(page.get_by_text("Came after")).to_be_visible(timeout=WAIT)
 
 
-<<<<<<< HEAD
 SEEN = """(seen) => {
     Object.defineProperty(document, "hidden", {configurable: true, get: () => !seen});
     document.dispatchEvent(new Event("visibilitychange"));
@@ -104,17 +103,6 @@ def test_tabs_that_nobody_sees_hold_no_other_up_and_are_true_when_seen_again(
         expect(first.get_by_text("A pottery studio")).to_have_count(0)
         first.evaluate(SEEN, True)
         expect(first.get_by_text("A pottery studio")).to_be_visible(timeout=WAIT)
-=======
-def test_what_was_typed_stays_when_it_is_refused(browser: Browser, tmp_path: Path) -> None:
-    with served(tmp_path / "home") as found, opened(browser, f"{found.url}cases") as page:
-        field = page.get_by_label("Customer")
-        field.evaluate("(one) => one.removeAttribute('maxlength')")
-        field.fill("x" * 300)
-        page.get_by_role("button", name="Open a case").click()
-        expect(page.get_by_role("alert")).to_contain_text("too many", timeout=WAIT)
-        expect(field).to_have_value("x" * 300)
-        assert page.url == f"{found.url}cases"
->>>>>>> 451dbdbf16d3edef42a0c6eac43730d00efbed7d
 
 
 @pytest.mark.parametrize("width", [NARROW, WIDE])
@@ -149,6 +137,17 @@ def test_figures_are_marked_as_old_where_they_stand_while_the_server_is_silent(
                 expect(told).to_be_empty(timeout=WAIT)
                 assert page.evaluate(words) == "none"
         shelf.let_go(order.id)
+
+
+def test_what_was_typed_stays_when_it_is_refused(browser: Browser, tmp_path: Path) -> None:
+    with served(tmp_path / "home") as found, opened(browser, f"{found.url}cases") as page:
+        field = page.get_by_label("Customer")
+        field.evaluate("(one) => one.removeAttribute('maxlength')")
+        field.fill("x" * 300)
+        page.get_by_role("button", name="Open a case").click()
+        expect(page.get_by_role("alert")).to_contain_text("too many", timeout=WAIT)
+        expect(field).to_have_value("x" * 300)
+        assert page.url == f"{found.url}cases"
 
 
 def test_it_works_without_script_and_by_keyboard(browser: Browser, tmp_path: Path) -> None:
