@@ -224,6 +224,17 @@ def test_a_short_on_a_board_that_is_on_the_drive_no_more_holds_nothing_back(
     assert reasons_due(bench, 1, ["1"], reading=True).harmful is not lifts
 
 
+def test_a_swap_that_is_noted_anew_lifts_nothing_that_was_measured_since_it(bench: Bench) -> None:
+    body = json.dumps({"purpose": str(Purpose.BOARD_SWAP), "agreement": {}, "worked": True, "remark": ""})
+    bench.notes.add(Note(1, "1", NoteKind.SWAP, "1", "2000-01-01T00:00:00Z", "Kim", body))
+    enter(bench, 1, "1", "suppressor-12v", "0.4")
+    assert reasons_due(bench, 1, ["1"], reading=True).harmful
+    bench.notes.add(Note(1, "1", NoteKind.SWAP, "1", "2999-01-01T00:00:00Z", "Kim", body))
+    assert reasons_due(bench, 1, ["1"], reading=True).harmful, "it is the board that was measured"
+    bench.notes.add(Note(1, "1", NoteKind.SWAP, "2", "2999-01-01T00:00:00Z", "Kim", body))
+    assert not reasons_due(bench, 1, ["1"], reading=True).harmful, "another board is on it"
+
+
 def test_triage_tells_what_a_board_keeps_closed_by_the_same_rule(bench: Bench) -> None:
     enter(bench, 1, "1", "leads", "0.3")
     assert tell_triage(bench, 1).closed_boards == ()

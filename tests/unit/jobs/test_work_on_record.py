@@ -8,7 +8,7 @@ import pytest
 
 from mendbay.board.description import BoardDescription
 from mendbay.board.stock import Kind, StockItem
-from mendbay.board.swap_odds import ATTRIBUTES, LEVELS, Agreement, Purpose
+from mendbay.board.swap_odds import ATTRIBUTES, LEVELS, Agreement, Attribute, Level, Purpose
 from mendbay.case.consents import Word
 from mendbay.case.quote import BOARD_ALONE, Column, Quote, When
 from mendbay.case.records import Bay, CaseKind, Image
@@ -24,7 +24,7 @@ from mendbay.jobs.quote_case import By, decide, make_quote
 from mendbay.jobs.quote_lines import ENQUIRY_ALONE, Wish
 from mendbay.jobs.record_swaps import record_swap
 from mendbay.jobs.take_in import take_in
-from mendbay.jobs.triage_case import answer, enter_tried
+from mendbay.jobs.triage_case import answer, enter_tried, tell_belief
 from mendbay.jobs.work_on_record import BOARD_WORK, on_record
 from mendbay.triage.belief import Asked
 
@@ -35,6 +35,11 @@ AGREED = Agreement(Purpose.BOARD_SWAP, tuple(min(LEVELS[one]) for one in ATTRIBU
 def swapped(bench: Bench, worked: bool = True) -> None:
     (item,) = add_items(bench, bench.shop_files, [PART])
     record_swap(bench, item.number, 1, "1", AGREED, worked)
+
+
+def swapped_and_failed_since(bench: Bench) -> None:
+    swapped(bench)
+    swapped(bench, worked=False)
 
 
 def read(bench: Bench, *bays: str, left: int = 0) -> None:
@@ -95,6 +100,7 @@ def steps_of(quote: Quote, *whens: When) -> set[str]:
         (swapped, {"swap-board:1", "stock:1"}, {"mend-supply:1", "swap-board:1", "move-rom:1"}),
         (swapped_with_more_to_read, {"swap-board:1", "stock:1"}, {"mend-supply:1", "move-rom:1"}),
         (lambda bench: swapped(bench, worked=False), {"swap-board:1:in vain", "stock:1"}, set()),
+        (swapped_and_failed_since, {"swap-board:1:in vain", "stock:1"}, set()),
         (certified, {"swap-board:1"}, set()),
         (certified_after_another, {"move-rom:1"}, set()),
         (tried, {"mend-supply:1"}, set()),
@@ -333,3 +339,27 @@ def test_a_declined_quote_is_billed_for_the_examination_whatever_is_done(bench: 
     account, _ = make_bill(bench, 1, {})
     assert account.bill is not None
     assert [one.key for one in account.bill.lines] == ["diagnosis"]
+
+
+def test_whether_another_board_works_is_what_triage_is_told_of_it(bench: Bench) -> None:
+    burnt(bench)
+    swapped(bench)
+    assert on_record(bench, 1).works == {"1"}
+    swapped(bench, worked=False)
+    recorded = on_record(bench, 1)
+    assert not recorded.works, "the last word on that board is that it failed"
+    assert tell_belief(bench, 1).mended == ()
+    assert recorded.may_be_needed("mend-supply", "1"), "so work on the board is quoted again"
+
+
+def test_what_rests_on_an_item_is_told_of_its_board_not_of_its_heads(bench: Bench) -> None:
+    (item,) = add_items(bench, bench.shop_files, [PART])
+    levels = (
+        Level.NOT_MOVED if one is Attribute.ROM else min(LEVELS[one])
+        for one in ATTRIBUTES[Purpose.BOARD_SWAP]
+    )
+    record_swap(bench, item.number, 1, "1", Agreement(Purpose.BOARD_SWAP, tuple(levels)), True)
+    heads = tuple(min(LEVELS[one]) for one in ATTRIBUTES[Purpose.HEAD_TRANSPLANT])
+    record_swap(bench, item.number, 1, "1", Agreement(Purpose.HEAD_TRANSPLANT, heads), False)
+    (done,) = on_record(bench, 1).done
+    assert "worked without the ROM" in done.rests_on
