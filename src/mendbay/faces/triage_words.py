@@ -38,6 +38,7 @@ CHANCES = (
 NOTHING_CAME_IN = "nothing came in with this enquiry"
 """Why a step cannot be taken that needs more than a question or a picture."""
 BOARD_ALONE = "of this case the board is all that came in"
+MADE = "it was made already, and it is on record how it went"
 OVER = "The case is closed: nothing is to be done next."
 """In the place of steps, unless every one is asked for."""
 
