@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from mendbay.case.consents import packaged_risks
-from mendbay.case.records import CaseKind
+from mendbay.case.records import LOOSE_BOARD, CaseKind
 from mendbay.core.quantity import chance_text, counted
 from mendbay.jobs.closed_board import ClosedBoard
 from mendbay.jobs.next_steps import GIVE_BACK, given_back
@@ -104,7 +104,7 @@ def _amount(value: float, currency: str) -> str:
 
 
 def _what(told: Triage) -> str:
-    if told.kind in (CaseKind.BOARD_REPAIR, CaseKind.BOARD_SWAP):
+    if told.kind in LOOSE_BOARD:
         return "A loose board, judged with the drive it belongs to"
     if told.kind is CaseKind.ENQUIRY:
         return "Pictures alone, judged as a drive that came alone"

@@ -17,7 +17,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import consents_of, refused, risk_called
 from mendbay.jobs.quote_parts import with_parts
 from mendbay.jobs.triage_case import tell_belief
-from mendbay.jobs.work_on_record import BOARD_WORK, MEND, SWAP, DoneWork, OnRecord, on_record
+from mendbay.jobs.work_on_record import BOARD_REPAIRS, MEND, SWAP, DoneWork, OnRecord, on_record
 from mendbay.triage.next_step import NextStep
 from mendbay.triage.table_file import packaged_tables
 from mendbay.triage.tables import StepKind
@@ -250,7 +250,7 @@ def for_a_board(price: Price, prices: PriceList) -> bool:
     """Whether something of the list can be for a board alone: no work on a box or a drive, no reading, and
     no laboratory."""
     if price.id in prices.work:
-        return price.id in BOARD_WORK
+        return price.id in BOARD_REPAIRS
     return price.stage not in (Stage.READING, Stage.LABORATORY)
 
 

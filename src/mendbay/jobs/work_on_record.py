@@ -23,8 +23,8 @@ from mendbay.triage.table_file import packaged_tables
 from mendbay.triage.tables import Seat, StepKind
 
 MEND, SWAP, MOVE = "mend-supply", "swap-board", "move-rom"
-BOARD_WORK = (MEND, SWAP, MOVE)
-"""Steps of triage that are work on a drive's board."""
+BOARD_REPAIRS = (MEND, SWAP, MOVE)
+"""Steps of triage that mend a drive's board."""
 ONE, BOTH, FILES = "read-gently", "read-both", "copy-out"
 """Steps of triage that read one drive, read both, and copy files out of what was read."""
 AGAIN = ":in vain"
@@ -85,7 +85,7 @@ class OnRecord:
             return False
         if any((one.step, one.bay) == (step, bay) and not one.in_vain for one in self.done):
             return False
-        if step in BOARD_WORK:
+        if step in BOARD_REPAIRS:
             return bay not in self.works and bay not in self.read
         if step == ONE:
             return bay not in self.read

@@ -25,7 +25,7 @@ from mendbay.jobs.quote_lines import ENQUIRY_ALONE, Wish
 from mendbay.jobs.record_swaps import record_swap
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.triage_case import answer, enter_tried, tell_belief
-from mendbay.jobs.work_on_record import BOARD_WORK, on_record
+from mendbay.jobs.work_on_record import BOARD_REPAIRS, on_record
 from mendbay.triage.belief import Asked
 
 PART = StockItem(0, Kind.BOARD, BoardDescription("TB-4471-200"), cost_minor=4000, currency="EUR")
@@ -197,7 +197,7 @@ def test_work_on_a_drive_cannot_be_picked_for_a_board_alone(bench: Bench, name: 
     assert name not in refused.value.what
     assert "case tell 1 kind drive" in refused.value.next_step
     make_quote(
-        bench, 1, Wish(lines=tuple((one, "") for one in (*BOARD_WORK, "hour", "clean-casing")), odds=False)
+        bench, 1, Wish(lines=tuple((one, "") for one in (*BOARD_REPAIRS, "hour", "clean-casing")), odds=False)
     )
     bench.ledger.amend_case(1, kind=CaseKind.DRIVE)
     make_quote(bench, 1, Wish(lines=((name, ""),), odds=False))
