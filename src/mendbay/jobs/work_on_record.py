@@ -57,6 +57,11 @@ class DoneWork:
         key = f"{self.step}:{self.bay}" if self.bay else self.step
         return f"{key}{AGAIN}" if self.in_vain and self.bay else key
 
+    @property
+    def times(self) -> int:
+        """How often it was done: once with each item that it used up."""
+        return max(1, len(self.items))
+
 
 @dataclass(frozen=True, slots=True)
 class OnRecord:

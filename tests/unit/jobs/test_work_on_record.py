@@ -100,7 +100,7 @@ def steps_of(quote: Quote, *whens: When) -> set[str]:
         (swapped, {"swap-board:1", "stock:1"}, {"mend-supply:1", "swap-board:1", "move-rom:1"}),
         (swapped_with_more_to_read, {"swap-board:1", "stock:1"}, {"mend-supply:1", "move-rom:1"}),
         (lambda bench: swapped(bench, worked=False), {"swap-board:1:in vain", "stock:1"}, set()),
-        (swapped_and_failed_since, {"swap-board:1:in vain", "stock:1"}, set()),
+        (swapped_and_failed_since, {"swap-board:1:in vain", "stock:1", "stock:2"}, set()),
         (certified, {"swap-board:1"}, set()),
         (certified_after_another, {"move-rom:1"}, set()),
         (tried, {"mend-supply:1"}, set()),
@@ -363,3 +363,34 @@ def test_what_rests_on_an_item_is_told_of_its_board_not_of_its_heads(bench: Benc
     record_swap(bench, item.number, 1, "1", Agreement(Purpose.HEAD_TRANSPLANT, heads), False)
     (done,) = on_record(bench, 1).done
     assert "worked without the ROM" in done.rests_on
+
+
+def test_boards_fitted_one_after_another_are_each_counted(bench: Bench) -> None:
+    for _ in range(2):
+        swapped(bench, worked=False)
+    (done,) = (one for one in make_quote(bench, 1, Wish())[0].lines if one.key == "swap-board:1:in vain")
+    assert done.quantity == 2
+    picked, _ = make_quote(bench, 1, Wish(lines=(("swap-board", "3"),)))
+    (further,) = (one for one in picked.lines if one.key.startswith("swap-board:picked"))
+    assert further.quantity == 1, "two of the three are done"
+    used = {one.key: one.when for one in picked.lines if one.key.startswith("stock:")}
+    assert used == {"stock:1": When.DONE, "stock:2": When.DONE}
+
+
+@pytest.mark.parametrize(
+    ("bays", "picked", "lines"),
+    [
+        (("1",), ("read-both", "1"), {"read-gently:1", "read-gently:picked-1"}),
+        (("1", "2"), ("read-both", "1"), {"read-both"}),
+        (("1", "2"), ("read-gently", "2"), {"read-both"}),
+        ((), ("read-both", "1"), {"read-both:picked-1"}),
+    ],
+)
+def test_a_reading_that_is_done_stands_once_however_it_is_picked(
+    bench: Bench, bays: tuple[str, ...], picked: tuple[str, str], lines: set[str]
+) -> None:
+    read(bench, *bays)
+    quote, _ = make_quote(bench, 1, Wish(lines=(picked,)))
+    sure = {one.key for one in quote.lines if one.when in (When.ALWAYS, When.DONE)}
+    assert sure == {"diagnosis", *lines}
+    assert not any(one.key.startswith("read-both") and one.when is When.NEEDED for one in quote.lines)
