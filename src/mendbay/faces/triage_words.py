@@ -66,7 +66,7 @@ def before_power_sentences(told: Triage) -> list[str]:
     """What is to be found out before anything gets power, as long as nobody said anything that stops it."""
     if told.kind is CaseKind.ENQUIRY:
         return []
-    if not told.known:
+    if not told.is_examined:
         return [f"Nothing is known yet: {LOOK} before anything gets power."]
     return [
         f"Damage inside the drive of bay {one.bay} is {chance_text(one.chance)} likely by what the case "

@@ -311,7 +311,9 @@ def _from_odds(
         for way, one in zip(ways, needs, strict=True)
     )
     remarks = (
-        [] if told.known else ["Nothing is known yet of what is broken: the odds are those of any case."]
+        []
+        if told.is_examined
+        else ["Nothing is known yet of what is broken: the odds are those of any case."]
     )
     if not recorded.read and any(one.read_bytes for one in bench.ledger.images(case)):
         remarks.append(READ_ALREADY)

@@ -172,6 +172,12 @@ class Believed:
     open_again: tuple[Asked, ...] = ()
     before: Before | None = None
 
+    @property
+    def is_examined(self) -> bool:
+        """Whether anything is on record that is weighed: an answer, also one that a repair has overtaken
+        since, or a repair."""
+        return bool(self.known or self.belief.tried)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Triage(Believed):

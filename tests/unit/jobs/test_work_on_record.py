@@ -19,6 +19,7 @@ from mendbay.jobs.bill_case import look_at_bill, make_bill
 from mendbay.jobs.bill_record import held_against
 from mendbay.jobs.consents import give_word
 from mendbay.jobs.keep_stock import add_items
+from mendbay.jobs.letters import letter_words
 from mendbay.jobs.money_papers import nothing_words
 from mendbay.jobs.quote_case import By, decide, make_quote
 from mendbay.jobs.quote_lines import ENQUIRY_ALONE, Wish
@@ -394,3 +395,14 @@ def test_a_reading_that_is_done_stands_once_however_it_is_picked(
     sure = {one.key for one in quote.lines if one.when in (When.ALWAYS, When.DONE)}
     assert sure == {"diagnosis", *lines}
     assert not any(one.key.startswith("read-both") and one.when is When.NEEDED for one in quote.lines)
+
+
+def test_what_a_swap_has_overtaken_is_no_reason_to_say_that_nothing_is_known(bench: Bench) -> None:
+    nothing_known = "Nothing is known yet of what is broken: the odds are those of any case."
+    assert nothing_known in make_quote(bench, 1, Wish())[0].remarks
+    answer(bench, 1, Asked("supply-measured", "1"), "amiss")
+    swapped(bench)
+    told = tell_belief(bench, 1)
+    assert (told.known, told.is_examined) == ({}, True)
+    assert nothing_known not in make_quote(bench, 1, Wish())[0].remarks
+    assert "not examined it yet" not in letter_words(bench, 1)
