@@ -171,12 +171,14 @@ def test_both_say_the_same_once_a_quote_is_declined(
         ("smell", "1", " is a step of the box."),
         ("look-at-room", "", " cannot be taken now"),
         ("ask-history", "", " cannot be taken now"),
+        ("new-adapter", "", "it was made already"),
     ],
 )
 def test_both_say_why_a_step_cannot_be_taken(web: Web, run: Run, step: str, bay: str, why: str) -> None:
     with web.bench() as bench:
         take_in(bench, "Quillmere Pottery", bays=[Bay(0, "1"), Bay(0, "2")])
     assert run("triage", "tell", 1, "history", "dropped").returncode == 0
+    assert run("triage", "tried", 1, "new-adapter").returncode == 0
     typed = refused(run, 2, "triage", "step", 1, step, *(("--bay", bay) if bay else ()))
     page = text_of(web.client.get("/case/1/triage/step", params={"step": step, "bay": bay}).text)
     for told in (typed, page):

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from mendbay.case.consents import packaged_risks
-from mendbay.case.records import CaseKind
+from mendbay.case.records import LOOSE_BOARD, CaseKind
 from mendbay.core.quantity import chance_text, counted
 from mendbay.jobs.closed_board import ClosedBoard
 from mendbay.jobs.next_steps import GIVE_BACK, given_back
@@ -38,6 +38,7 @@ CHANCES = (
 NOTHING_CAME_IN = "nothing came in with this enquiry"
 """Why a step cannot be taken that needs more than a question or a picture."""
 BOARD_ALONE = "of this case the board is all that came in"
+MADE = "it was made already, and it is on record how it went"
 OVER = "The case is closed: nothing is to be done next."
 """In the place of steps, unless every one is asked for."""
 
@@ -65,7 +66,7 @@ def before_power_sentences(told: Triage) -> list[str]:
     """What is to be found out before anything gets power, as long as nobody said anything that stops it."""
     if told.kind is CaseKind.ENQUIRY:
         return []
-    if not told.known:
+    if not told.is_examined:
         return [f"Nothing is known yet: {LOOK} before anything gets power."]
     return [
         f"Damage inside the drive of bay {one.bay} is {chance_text(one.chance)} likely by what the case "
@@ -103,7 +104,7 @@ def _amount(value: float, currency: str) -> str:
 
 
 def _what(told: Triage) -> str:
-    if told.kind in (CaseKind.BOARD_REPAIR, CaseKind.BOARD_SWAP):
+    if told.kind in LOOSE_BOARD:
         return "A loose board, judged with the drive it belongs to"
     if told.kind is CaseKind.ENQUIRY:
         return "Pictures alone, judged as a drive that came alone"

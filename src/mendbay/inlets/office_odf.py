@@ -206,9 +206,7 @@ def document(archive: Archive) -> MadeDocument | None:
         content.break_off()
     if content.kind is None:
         return None
-    return MadeDocument(
-        content.kind, tuple(map(_made, content.pieces)), max(content.count, 1), not archive.is_whole
-    )
+    return MadeDocument(content.kind, tuple(map(_made, content.pieces)), content.count, not archive.is_whole)
 
 
 def _made(piece: _Piece) -> MadePiece:

@@ -108,7 +108,7 @@ def slides(archive: Archive, main: str) -> MadeDocument:
         )
         count, parts = len(parts), parts[:MOST_SLIDES]
     pieces = tuple(_piece(archive, one, MOST_SLIDE_LINES) for one in parts)
-    return MadeDocument(DocumentKind.SLIDES, pieces, max(count, 1), not archive.is_whole)
+    return MadeDocument(DocumentKind.SLIDES, pieces, count, not archive.is_whole)
 
 
 def _piece(archive: Archive, part: str, most: int) -> MadePiece:

@@ -126,7 +126,7 @@ def document_answer_of(message: bytes) -> MadeDocument | NoPreview:
         found = MadeDocument(
             DocumentKind(said["kind"]),
             pieces,
-            _count(said["count"]),
+            _count(said["count"], least=0),
             said["is_partial"] is True,
             said["has_dates"] is True,
             said["is_wrong"] is True,
@@ -179,9 +179,7 @@ def _document_said(made: MadeDocument) -> dict[str, Any]:
 def _piece(said: Any) -> MadePiece:
     columns = tuple(map(_count, said["columns"]))
     rows = tuple(
-        MadeRow(
-            0 if number == 0 else _count(number), tuple(None if one is None else _text(one) for one in cells)
-        )
+        MadeRow(_count(number, least=0), tuple(None if one is None else _text(one) for one in cells))
         for number, cells in said["rows"]
     )
     width = len(columns) or 1
@@ -206,8 +204,8 @@ def _words(value: Any) -> str:
     return value
 
 
-def _count(value: Any) -> int:
-    if isinstance(value, bool) or not isinstance(value, int) or not 0 < value <= MOST_COUNT:
+def _count(value: Any, least: int = 1) -> int:
+    if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= MOST_COUNT:
         raise NotAReading("not a count")
     return value
 

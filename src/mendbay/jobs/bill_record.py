@@ -143,7 +143,7 @@ def _lines_of(quote: Quote, one: DoneWork, room: Counter[str]) -> Sequence[Line]
             if line.stage is Stage.READING and _step_of(line.key) not in steps and room[_stem(line)] > 0
         ]
     stem = next((_stem(line) for line in same if room[_stem(line)] > 0), "")
-    room[stem] -= 1
+    room[stem] -= one.times
     return [line for line in same if stem and _stem(line) == stem]
 
 

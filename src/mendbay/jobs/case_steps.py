@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from mendbay.case.agenda import Chore, Entry, Wait, WaitsFor
-from mendbay.case.records import Bay, Case, CaseKind, CaseState, Event, Image
+from mendbay.case.records import LOOSE_BOARD, Bay, Case, CaseKind, CaseState, Event, Image
 from mendbay.core.note import NoteKind
 from mendbay.core.quantity import chance_text, count_text, counted, percent_text
 from mendbay.jobs.agenda import SAW_THE_PAIR, Turn, turn_of
@@ -172,7 +172,7 @@ class _Looking:
         self._events: Mapping[str, list[Event]] = _by_kind(bench.ledger.events(case.number))
         self._tally = bench.notes.tally(case.number)
         self._money = money_standing(bench, case.number)
-        self._without_drive = case.kind in (CaseKind.ENQUIRY, CaseKind.BOARD_REPAIR, CaseKind.BOARD_SWAP)
+        self._without_drive = case.kind in _LOOSE
         self.since = since_hand_back(bench, case.number) if HAND_BACK in self._events else SinceHandBack()
         self._over = case.state in (CaseState.CLOSED, CaseState.HANDED_BACK)
 
@@ -422,7 +422,7 @@ def _way_words(hand_backs: int, since: SinceHandBack) -> str:
     return f"{words}; no copy on the customer's medium is checked yet, and nothing is handed out."
 
 
-_LOOSE = (CaseKind.ENQUIRY, CaseKind.BOARD_REPAIR, CaseKind.BOARD_SWAP)
+_LOOSE = (CaseKind.ENQUIRY, *LOOSE_BOARD)
 
 
 def _money_words(money: MoneyStanding) -> str:

@@ -251,24 +251,32 @@ def _require_meant(case: Case, unproven: str, reason: str) -> None:
 def _against(case: Case, told: Believed, outcome: Outcome) -> Iterator[str]:
     """What triage believes of a closed case, where nothing of it was said to be broken: a slip in either
     would teach the odds what is not so."""
-    if not outcome.known or not told.known:
+    if not outcome.known or not _was_told(told):
         return
     said = {(one.fault, one.bay) for one in outcome.found}
     inside = told.belief.worlds.tables.groups.get(INSIDE, ())
-    believed = {
-        (place.fault, place.bay): chance for place, chance in told.belief.ranked() if chance >= LIKELY
-    }
+    now = told.belief.ranked()
+    believed = {(place.fault, place.bay): told.belief for place, chance in now if chance >= LIKELY}
+    for place, before in told.belief.mended().items():  # it was broken when the case came in
+        if before.fault(place.fault, place.bay) >= LIKELY:
+            believed.setdefault((place.fault, place.bay), before)
     for off in told.keep_off:
         if not said & {(one, off.bay) for one in inside}:
             signs = "; ".join(answer_words(told.belief, one) for one in off.reasons[:SIGNS_SHOWN])
             yield _query(case, outcome, f"damage inside the drive of bay {off.bay}", off.chance, signs)
     kept_off = {one.bay for one in told.keep_off}
-    for (fault, bay), chance in believed.items():
+    for (fault, bay), belief in believed.items():
         if said & believed.keys() or (bay in kept_off and fault in inside):
             continue
-        moved = [one for one in told.belief.moved(fault, bay) if one.bits > 0]
-        signs = "; ".join(answer_words(told.belief, one) for one in moved[:SIGNS_SHOWN])
-        yield _query(case, outcome, Found(fault, bay).text, chance, signs)
+        moved = [one for one in belief.moved(fault, bay) if one.bits > 0]
+        signs = "; ".join(answer_words(belief, one) for one in moved[:SIGNS_SHOWN])
+        since = "" if belief is told.belief else ", which a repair has mended since,"
+        yield _query(case, outcome, f"{Found(fault, bay).text}{since}", belief.fault(fault, bay), signs)
+
+
+def _was_told(told: Believed) -> bool:
+    """Whether anything was told to triage, also if a repair has overtaken it."""
+    return bool(told.known or told.belief.before_repairs)
 
 
 def _query(case: Case, outcome: Outcome, what: str, chance: float, signs: str) -> str:
@@ -417,7 +425,7 @@ def _missing(
 ) -> Iterator[str]:
     if told is None:
         yield "Triage cannot judge more than two bays together: it does not know which count."
-    elif not told.known and (outcome is None or outcome.known):
+    elif not _was_told(told) and (outcome is None or outcome.known):
         yield "Nothing was told to triage: the odds learn which faults there are, and not how they show."
     handed = any(one.end is End.HANDED_BACK for one in hints)
     meant = outcome is None or outcome.end is End.HANDED_BACK

@@ -5,12 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from mendbay.board.electrical_form import Gate
-from mendbay.board.swap_odds import Purpose
-from mendbay.core.note import NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.measure_board import Measured, begun_sheet
-from mendbay.jobs.note_bodies import body_of
-from mendbay.jobs.withdraw import standing_notes
+from mendbay.jobs.record_swaps import board_fitted_at
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +49,7 @@ def closed_board(bench: Bench, case: int, bay: str) -> ClosedBoard | None:
     measured = begun_sheet(bench, case, bay)
     if measured is None:
         return None
-    fitted = _fitted_at(bench, case, bay)
+    fitted = board_fitted_at(bench, case, bay)
     at = {one.number: one.at for one in measured.sheet.records}
     closings = [one for one in measured.standing.closings if at[one.entry] >= fitted]
     if not closings:
@@ -74,13 +71,3 @@ def _measured_at(measured: Measured, step: str) -> str:
     found = measured.sheet.form.steps.get(step)
     observation = measured.sheet.form.observations.get(found.observation) if found is not None else None
     return step if observation is None else observation.subject
-
-
-def _fitted_at(bench: Bench, case: int, bay: str) -> str:
-    """When the last swap of the board that worked was noted; empty if there is none."""
-    notes = standing_notes(bench, NoteKind.SWAP, case, bay)
-    return max((one.at for one in notes if _is_working_board(body_of(one, "swap"))), default="")
-
-
-def _is_working_board(body: dict[str, object]) -> bool:
-    return body.get("purpose") == str(Purpose.BOARD_SWAP) and bool(body.get("worked"))

@@ -120,7 +120,9 @@ def document_notes(shown: DocumentPreview, is_holed: bool) -> list[str]:
         said.append(f"A part of the document {WRONG}")
     if any(one.goes_on for one in made.pieces):
         said.append("The document goes on behind what is shown.")
-    if made.count > len(made.pieces):
+    if not made.pieces:
+        said.append(f"No {PLURALS[made.kind]} were found in it.")
+    elif made.count > len(made.pieces):
         told = f"the first {count_text(len(made.pieces))} are told"
         said.append(f"It has {count_text(made.count)} {PLURALS[made.kind]}; {told}.")
     lines = [one for piece in shown.pieces for row in piece.rows for one in row.cells]

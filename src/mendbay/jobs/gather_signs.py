@@ -3,11 +3,13 @@ the ROM, the swaps, and what was said of a drive on its way to be read."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from mendbay.board.electrical import Entry
+from mendbay.board.electrical_findings import Finding
 from mendbay.board.electrical_form import ValueClass
 from mendbay.board.electrical_steps import StepState
 from mendbay.board.rom_reads import Verdict
@@ -23,7 +25,7 @@ from mendbay.jobs.drive_reading import Ending
 from mendbay.jobs.drive_records import recorded
 from mendbay.jobs.last_reading import last_ending
 from mendbay.jobs.looks import looks
-from mendbay.jobs.measure_board import begun_sheet
+from mendbay.jobs.measure_board import Measured, begun_sheet
 from mendbay.jobs.note_bodies import body_of
 from mendbay.jobs.record_swaps import last_swaps_of
 from mendbay.jobs.rom_reads import newest_sitting
@@ -73,11 +75,14 @@ class Gathered:
     Args:
         said_at: when a person said it, not being asked: it stands against what was answered before. Empty
             for what nobody said, which stands against no person's word.
+        measured_at: when all of it was measured, so that a repair before it is known; empty where that is not
+            told.
     """
 
     answer: str
     origin: str
     said_at: str = ""
+    measured_at: str = ""
 
 
 def gathered_signs(bench: Bench, case: int) -> Mapping[Asked, Gathered]:
@@ -143,15 +148,23 @@ def _of_sheet(bench: Bench, case: int, bay: str) -> Iterator[tuple[Asked, Gather
         spoken = [findings[one] for one in sorted(observations & findings.keys())]
         amiss = [one for one in spoken if one.speaks_against]
         if amiss:
-            yield Asked(sign, bay), Gathered("amiss", f"electrical sheet: {amiss[0].words}")
+            at = _measured_at(measured, amiss[:1])
+            yield Asked(sign, bay), Gathered("amiss", f"electrical sheet: {amiss[0].words}", "", at)
         elif len(spoken) == len(observations & asked) > 0 and all(
             one.value_class is ValueClass.WITHIN for one in spoken
         ):
-            yield Asked(sign, bay), Gathered("sound", "electrical sheet")
+            yield Asked(sign, bay), Gathered("sound", "electrical sheet", "", _measured_at(measured, spoken))
     burns = findings.get("burns")
     if burns is not None:
         seen = "none" if burns.value_class is ValueClass.WITHIN else "seen"
-        yield Asked("burn", bay), Gathered(seen, f"electrical sheet: {burns.words}")
+        at = _measured_at(measured, [burns])
+        yield Asked("burn", bay), Gathered(seen, f"electrical sheet: {burns.words}", "", at)
+
+
+def _measured_at(measured: Measured, findings: Sequence[Finding]) -> str:
+    """When the earliest of what findings rest on was measured, each step the last time."""
+    last = {one.step: one.at for one in measured.sheet.records if isinstance(one, Entry)}
+    return min((last[step] for one in findings for step in one.steps if step in last), default="")
 
 
 def _of_swaps(bench: Bench, case: int, bay: str) -> Iterator[tuple[Asked, Gathered]]:

@@ -35,6 +35,7 @@ class NotOffered(Enum):
     BOARD_ALONE = "the board is all that came in, and it takes its drive"
     NEEDS_FIRST = "what it needs is not known, or does not allow it"
     KNOWN = "what it would tell is known"
+    MADE = "it is on record as made"
 
 
 def why_not_offered(told: Triage, step: str, bay: str) -> NotOffered:
@@ -54,6 +55,8 @@ def why_not_offered(told: Triage, step: str, bay: str) -> NotOffered:
         return NotOffered.NOTHING_CAME_IN
     if told.kind in LOOSE_BOARD and not of_board(known):
         return NotOffered.BOARD_ALONE
+    if any((one.step.id, one.bay) == (step, bay) for one in (*told.tried, *told.mended)):
+        return NotOffered.MADE
     if all(_is_met(told, sign, answer, bay) for sign, answer in known.needs):
         return NotOffered.KNOWN
     return NotOffered.NEEDS_FIRST

@@ -17,7 +17,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import consents_of, refused, risk_called
 from mendbay.jobs.quote_parts import with_parts
 from mendbay.jobs.triage_case import tell_belief
-from mendbay.jobs.work_on_record import BOARD_WORK, MEND, SWAP, DoneWork, OnRecord, on_record
+from mendbay.jobs.work_on_record import BOARD_REPAIRS, BOTH, MEND, ONE, SWAP, DoneWork, OnRecord, on_record
 from mendbay.triage.next_step import NextStep
 from mendbay.triage.table_file import packaged_tables
 from mendbay.triage.tables import StepKind
@@ -117,13 +117,14 @@ def columns_of(bench: Bench, case: int, prices: PriceList, wish: Wish) -> tuple[
         for one in recorded.done
         if wish.odds and one.step in prices.work and not _refused_of(one, no)
     ]
-    lines, merged = _once(prices, wish.lines, recorded, works if wish.odds else None, endings)
+    picked, apart = _one_by_one(prices, wish.lines, recorded) if wish.odds else (wish.lines, [])
+    lines, merged = _once(prices, picked, recorded, works if wish.odds else None, endings)
     works = [one for one in works if one.key not in merged.gone]
     works = [*done, *works, *_picked(prices, replace(wish, lines=lines))]
     works, uncounted = with_parts(bench, case, prices, works, endings)
     possible = [_always(DIAGNOSIS, prices.diagnosis), *works]
     remarks += [BOARD_ALONE] if recorded.loose else []
-    remarks += [*uncounted, *merged.said, *_told_done(prices, recorded, wish, no)]
+    remarks += [*uncounted, *apart, *merged.said, *_told_done(prices, recorded, wish, no)]
     if not prices.own:
         remarks.append("The prices are those of an example: they are invented.")
     else:
@@ -159,7 +160,10 @@ def _once(
     """
     if works is None:
         return tuple(lines), _Merged(frozenset(), ())
-    left = Counter(one.step for one in recorded.done)
+    left = Counter[str]()
+    for work in recorded.done:
+        left[work.step] += work.times
+        left[ONE] += len(recorded.read) if work.step == BOTH else 0
     kept, gone, said = list[tuple[str, str]](), set[str](), list[str]()
     for name, typed in lines:
         quantity = quantity_of(typed or "1", prices.picked(name).words)
@@ -178,6 +182,22 @@ def _once(
     return tuple(kept), _Merged(frozenset(gone), tuple(dict.fromkeys(said)))
 
 
+def _one_by_one(
+    prices: PriceList, lines: Sequence[tuple[str, str]], recorded: OnRecord
+) -> tuple[tuple[tuple[str, str], ...], list[str]]:
+    """The picked lines with the reading of both drives as that of each, once one of them is read: with what
+    is done of it, it would stand twice."""
+    if ONE not in prices.work or not 0 < len(recorded.read) < len(recorded.bays):
+        return tuple(lines), []
+    said = [
+        f"“{prices.picked(name).words}” was picked and one is read already: the drives stand one by one."
+        for name, _ in lines
+        if name == BOTH
+    ]
+    each = str(len(recorded.bays))
+    return tuple((ONE, each) if name == BOTH else (name, typed) for name, typed in lines), said
+
+
 def _step_of(work: Possible) -> str:
     return work.key.partition(":")[0]
 
@@ -185,7 +205,8 @@ def _step_of(work: Possible) -> str:
 def _done(prices: PriceList, one: DoneWork, recorded: OnRecord) -> Possible:
     """Work that is done, as sure."""
     work = _work(prices, one.step, "", one.key)
-    return replace(work, words=work_words(prices, one, recorded), when=When.DONE, needed_by=frozenset())
+    words, times = work_words(prices, one, recorded), Decimal(one.times)
+    return replace(work, words=words, quantity=times, when=When.DONE, needed_by=frozenset())
 
 
 def _refused_of(one: DoneWork, no: frozenset[str]) -> str:
@@ -250,7 +271,7 @@ def for_a_board(price: Price, prices: PriceList) -> bool:
     """Whether something of the list can be for a board alone: no work on a box or a drive, no reading, and
     no laboratory."""
     if price.id in prices.work:
-        return price.id in BOARD_WORK
+        return price.id in BOARD_REPAIRS
     return price.stage not in (Stage.READING, Stage.LABORATORY)
 
 
@@ -290,7 +311,9 @@ def _from_odds(
         for way, one in zip(ways, needs, strict=True)
     )
     remarks = (
-        [] if told.known else ["Nothing is known yet of what is broken: the odds are those of any case."]
+        []
+        if told.is_examined
+        else ["Nothing is known yet of what is broken: the odds are those of any case."]
     )
     if not recorded.read and any(one.read_bytes for one in bench.ledger.images(case)):
         remarks.append(READ_ALREADY)

@@ -199,20 +199,35 @@ def last_swaps_of(bench: Bench, case: int, bay: str) -> list[Mapping[str, Any]]:
 
 
 def boards_that_helped(bench: Bench, case: int) -> list[Note]:
-    """The swaps of boards that worked, of every bay the last one if it did: a swap that was said anew, or
-    failed after it, is another word on that board.
+    """The swaps of boards that worked, of every bay the last one if none failed after it, which is another
+    word on that board. One that was said anew stands where it was said first: what was told between is of the
+    board that was fitted.
 
     Raises:
         LedgerError: a note is not one that Mendbay wrote.
     """
-    last: dict[str, Note] = {}
+    return [note for note, still in _fitted(bench, case).values() if still]
+
+
+def board_fitted_at(bench: Bench, case: int, bay: str) -> str:
+    """When the last board that worked was fitted in a bay, also if one failed after it; empty if there is
+    none. Raises as `boards_that_helped` does."""
+    found = _fitted(bench, case).get(bay)
+    return "" if found is None else found[0].at
+
+
+def _fitted(bench: Bench, case: int) -> dict[str, tuple[Note, bool]]:
+    """Of every bay the last swap of its board that worked, and whether none failed since."""
+    found: dict[str, tuple[Note, bool]] = {}
     for note in standing_notes(bench, NoteKind.SWAP, case):
-        body = _swap_of(note)
-        if body["purpose"] == Purpose.BOARD_SWAP:
-            last.pop(note.bay, None)
-            if body["worked"]:
-                last[note.bay] = note
-    return list(last.values())
+        body, before = _swap_of(note), found.get(note.bay)
+        if body["purpose"] != Purpose.BOARD_SWAP:
+            continue
+        if not body["worked"]:
+            found |= {note.bay: (before[0], False)} if before else {}
+        elif before is None or not before[1] or before[0].subject != note.subject:
+            found[note.bay] = note, True
+    return found
 
 
 def _swap_of(note: Note) -> Mapping[str, Any]:

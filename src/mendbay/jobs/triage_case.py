@@ -172,6 +172,12 @@ class Believed:
     open_again: tuple[Asked, ...] = ()
     before: Before | None = None
 
+    @property
+    def is_examined(self) -> bool:
+        """Whether anything is on record that is weighed: an answer, also one that a repair has overtaken
+        since, or a repair."""
+        return bool(self.known or self.belief.tried)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Triage(Believed):
@@ -713,7 +719,7 @@ def _told(worlds: Worlds, notes: Sequence[Note], gathered: Mapping[Asked, Gather
             known = replace(_from_case(one), origin=one.origin + _against(asked, told))
             rounds[_round_of(worlds, asked, earlier)][asked] = told[asked] = known
         if asked not in told and asked.bay in ("", *worlds.subject.bays) and not _outdated(asked, told):
-            rounds[_round_of_reading(worlds, asked, tries)][asked] = told[asked] = _from_case(one)
+            rounds[_round_of_case(worlds, asked, one, tries, tried_at)][asked] = told[asked] = _from_case(one)
     answers = [{asked: one.answer for asked, one in each.items()} for each in rounds]
     tried = tuple(
         Tried(one.step, one.bay, before, one.helped) for one, before in zip(tries, answers[:-1], strict=True)
@@ -730,14 +736,20 @@ def _round_of(worlds: Worlds, asked: Asked, tries: Sequence[ToldTry]) -> int:
     return 0
 
 
-def _round_of_reading(worlds: Worlds, asked: Asked, tries: Sequence[ToldTry]) -> int:
-    """Where an answer of the case itself counts: before any repair, but for what a drive tells only while it
-    runs. After a repair that helped it runs, and what it told is of then."""
-    if asked.sign in WHILE_IT_RUNS:
-        for number in range(len(tries), 0, -1):
-            made = tries[number - 1]
-            if made.helped and may_change(worlds, made.step, made.bay, asked):
-                return number
+def _round_of_case(
+    worlds: Worlds, asked: Asked, known: Gathered, tries: Sequence[ToldTry], tried_at: Sequence[str]
+) -> int:
+    """Where an answer of the case itself counts: before any repair, but for what is of the time after one
+    that helped. That is what a drive tells only while it runs, as it runs since; and what was measured later.
+
+    Args:
+        tried_at: when each of the repairs was told.
+    """
+    for number in range(len(tries), 0, -1):
+        made = tries[number - 1]
+        is_later = asked.sign in WHILE_IT_RUNS or known.measured_at >= tried_at[number - 1]
+        if made.helped and is_later and may_change(worlds, made.step, made.bay, asked):
+            return number
     return 0
 
 

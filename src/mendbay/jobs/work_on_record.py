@@ -16,14 +16,15 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.closed_board import closed_board
 from mendbay.jobs.keep_copies import HAND_BACK
 from mendbay.jobs.note_bodies import body_of
+from mendbay.jobs.record_swaps import boards_that_helped
 from mendbay.jobs.transfer_notes import RESTORED
 from mendbay.jobs.withdraw import standing_notes
 from mendbay.triage.table_file import packaged_tables
 from mendbay.triage.tables import Seat, StepKind
 
 MEND, SWAP, MOVE = "mend-supply", "swap-board", "move-rom"
-BOARD_WORK = (MEND, SWAP, MOVE)
-"""Steps of triage that are work on a drive's board."""
+BOARD_REPAIRS = (MEND, SWAP, MOVE)
+"""Steps of triage that mend a drive's board."""
 ONE, BOTH, FILES = "read-gently", "read-both", "copy-out"
 """Steps of triage that read one drive, read both, and copy files out of what was read."""
 AGAIN = ":in vain"
@@ -56,6 +57,11 @@ class DoneWork:
         key = f"{self.step}:{self.bay}" if self.bay else self.step
         return f"{key}{AGAIN}" if self.in_vain and self.bay else key
 
+    @property
+    def times(self) -> int:
+        """How often it was done: once with each item that it used up."""
+        return max(1, len(self.items))
+
 
 @dataclass(frozen=True, slots=True)
 class OnRecord:
@@ -84,7 +90,7 @@ class OnRecord:
             return False
         if any((one.step, one.bay) == (step, bay) and not one.in_vain for one in self.done):
             return False
-        if step in BOARD_WORK:
+        if step in BOARD_REPAIRS:
             return bay not in self.works and bay not in self.read
         if step == ONE:
             return bay not in self.read
@@ -115,11 +121,9 @@ def on_record(bench: Bench, case: int) -> OnRecord:
     handed_back = _handed_back(bench, case)
     images = {one.bay: one for one in bench.ledger.images(case)}  # of each bay the last
     read = {bay: one for bay, one in images.items() if _is_read(one, handed_back)}
-    swaps = {bay: _swaps(bench, case, bay) for bay in bays}
-    works = frozenset(
-        bay for bay, told in swaps.items() if any(told.values()) and closed_board(bench, case, bay) is None
-    )
-    found = [one for bay in bays for one in _of_board(bench, case, bay)]
+    helped = frozenset(one.bay for one in boards_that_helped(bench, case))
+    works = frozenset(bay for bay in helped.intersection(bays) if closed_board(bench, case, bay) is None)
+    found = [one for bay in bays for one in _of_board(bench, case, bay, helped)]
     found += _of_reading(read, bays)
     known = {(one.step, one.bay) for one in found}
     found += [one for one in _tried(bench, case) if (one.step, one.bay) not in known]
@@ -142,26 +146,20 @@ def _is_read(image: Image, handed_back: str) -> bool:
     return image.read_bytes > 0 and (image.unread_bytes == 0 or bool(handed_back))
 
 
-def _swaps(bench: Bench, case: int, bay: str) -> dict[str, bool]:
-    """The items whose boards were fitted, each with whether it worked, by the last word on it."""
-    found: dict[str, bool] = {}
+def _swaps(bench: Bench, case: int, bay: str) -> dict[str, Note]:
+    """The items whose boards were fitted, each with the last word on it."""
+    found: dict[str, Note] = {}
     for note in standing_notes(bench, NoteKind.SWAP, case, bay):
-        body = body_of(note, "a swap")
-        if body.get("purpose") == str(Purpose.BOARD_SWAP):
-            found[note.subject] = bool(body.get("worked"))
+        if body_of(note, "a swap").get("purpose") == str(Purpose.BOARD_SWAP):
+            found[note.subject] = note
     return found
 
 
-def _of_board(bench: Bench, case: int, bay: str) -> Iterator[DoneWork]:
+def _of_board(bench: Bench, case: int, bay: str, helped: frozenset[str]) -> Iterator[DoneWork]:
     swaps = _swaps(bench, case, bay)
     if swaps:
-        notes = {one.subject: one for one in standing_notes(bench, NoteKind.SWAP, case, bay)}
-        told = [
-            f"the board of item {item} {'worked' if worked else 'did not help'}{_rom(notes[item])}, "
-            f"{notes[item].at[:10]}"
-            for item, worked in swaps.items()
-        ]
-        yield DoneWork(SWAP, bay, "; ".join(told), tuple(swaps), in_vain=not any(swaps.values()))
+        told = [f"the board of item {item} {_how(note)}, {note.at[:10]}" for item, note in swaps.items()]
+        yield DoneWork(SWAP, bay, "; ".join(told), tuple(swaps), in_vain=bay not in helped)
         return
     certified = bench.notes.of(NoteKind.CERTIFICATE, case, bay)
     if certified and not certified[-1].subject.startswith(RESTORED):
@@ -171,10 +169,11 @@ def _of_board(bench: Bench, case: int, bay: str) -> Iterator[DoneWork]:
         yield DoneWork(MOVE if swapped_before else SWAP, bay, rests_on)
 
 
-def _rom(note: Note) -> str:
-    agreement = body_of(note, "a swap").get("agreement")
+def _how(note: Note) -> str:
+    body = body_of(note, "a swap")
+    agreement = body.get("agreement")
     unmoved = isinstance(agreement, dict) and agreement.get(str(Attribute.ROM)) == str(Level.NOT_MOVED)
-    return " without the ROM" if unmoved else ""
+    return f"{'worked' if body.get('worked') else 'did not help'}{' without the ROM' if unmoved else ''}"
 
 
 def _of_reading(read: dict[str, Image], bays: tuple[str, ...]) -> list[DoneWork]:

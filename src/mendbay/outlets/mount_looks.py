@@ -35,7 +35,8 @@ class DoesNotAnswer(TimeoutError):
 
 def looked(place: Path | str, look: Callable[[], Found], seconds: float = LOOK_SECONDS) -> Found:
     """What a look at a place gives; in a thread of its own. While one that was given up has not come back, no
-    other is begun at what is mounted there: so a medium that hangs costs one thread, and one wait.
+    other is begun at what is mounted there: so a medium that hangs costs one wait, and a thread for each that
+    looked at it before the first was given up.
 
     Args:
         place: any place on it; told apart by its name alone, as nothing of it can be touched.
@@ -63,7 +64,7 @@ def looked(place: Path | str, look: Callable[[], Found], seconds: float = LOOK_S
         return found.result(seconds)
     except NotYet:
         if found.done():
-            raise  # the look's own
+            return found.result()  # in the very last moment; or the look's own trouble
         with _lock:
             _hanging.setdefault(at, found)
         raise DoesNotAnswer(at) from None

@@ -178,6 +178,17 @@ class Belief:
         order = np.argsort(-chances.round(12), kind="stable")
         return tuple((self.worlds.places[one], float(chances[one])) for one in order.tolist())
 
+    def mended(self) -> dict[Place, Belief]:
+        """What repairs that helped have mended, each place with what was believed before the first of them:
+        it may have been broken when the case came in, though it is not now."""
+        found: dict[Place, Belief] = {}
+        for number, one in enumerate(self.tried):
+            if one.helped:
+                before = Belief(self.worlds, one.answers, self.tried[:number])
+                for place in self.worlds.mended(one.step, one.bay):
+                    found.setdefault(self.worlds.places[place], before)
+        return found
+
     def sound(self) -> float:
         """The chance that nothing is broken."""
         return float(self.weights[self.worlds.sound()].sum())

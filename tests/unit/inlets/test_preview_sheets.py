@@ -12,8 +12,9 @@ import pytest
 from mendbay.core.span import Span, SpanSet
 from mendbay.inlets import office_bounds, office_xml, office_zip, preview_office, preview_wire
 from mendbay.inlets.office_dates import as_date, is_date_form
+from mendbay.jobs.document_shown import document_notes, document_shown
 from mendbay.jobs.preview_port import DocumentKind, MadeDocument, NoPreview
-from support.office_files import archive, package, workbook, workbook_parts
+from support.office_files import SHEET, archive, package, workbook, workbook_parts
 
 NOTHING = SpanSet()
 ROW = '<row r="1"><c r="A1" t="inlineStr"><is><t>one</t></is></c><c r="B1"><v>2</v></c></row>'
@@ -322,3 +323,11 @@ def test_members_written_without_their_sizes_are_found_without_the_list() -> Non
     assert cells(shown(data)) == [("one", "2")]
     made = shown(data[: data.index(b"PK\x01\x02")])
     assert (cells(made), made.is_partial) == ([("one", "2")], True)
+
+
+def test_a_document_in_which_no_sheet_is_named_is_no_nonsense() -> None:
+    made = shown(package("xl/workbook.xml", {"xl/workbook.xml": f'<workbook xmlns="{SHEET}"/>'}))
+    assert (made.kind, made.pieces, made.count) == (DocumentKind.SHEETS, (), 0)
+    notes = document_notes(document_shown(made), False)
+    assert "No sheets were found in it." in notes
+    assert not any(one.startswith("It has") for one in notes)

@@ -431,3 +431,26 @@ def test_two_odd_cases_do_not_turn_a_judgement(bench: Bench) -> None:
     after = tell_triage(bench, 1).belief
     assert after.fault("board-supply", "1") > before.fault("board-supply", "1")
     assert after.fault("heads", "1") > 2 * after.fault("board-supply", "1")
+
+
+def test_what_a_repair_mended_was_broken_when_the_case_came_in(bench: Bench, shop: ShopFolder) -> None:
+    patient = BoardDescription(board_number="TB-4471-200")
+    add_items(bench, shop, [StockItem(0, Kind.BOARD, patient)])
+    answer(bench, 1, Asked("supply-measured", "1"), "amiss")
+    answer(bench, 1, Asked("supply-measured", "2"), "sound")
+    end = said([], nothing_broken=True, end=End.GIVEN_BACK, data=DataBack.NONE)
+    agreement = agreement_with(bench, shop, 1, "1", 1, Purpose.BOARD_SWAP, Level.MOVED, patient)
+    record_swap(bench, 1, 1, "1", agreement, True)
+    assert tell_triage(bench, 1).belief.fault("board-supply", "1") < 0.02
+    (query,) = close_case(bench, 1, end).against
+    assert "triage believes in board-supply:1" in query
+    assert "supply-measured (bay 1)" in query
+
+
+def test_answers_that_a_repair_has_overtaken_were_told_all_the_same(bench: Bench, shop: ShopFolder) -> None:
+    patient = BoardDescription(board_number="TB-4471-200")
+    add_items(bench, shop, [StockItem(0, Kind.BOARD, patient)])
+    answer(bench, 1, Asked("supply-measured", "1"), "amiss")
+    agreement = agreement_with(bench, shop, 1, "1", 1, Purpose.BOARD_SWAP, Level.MOVED, patient)
+    record_swap(bench, 1, 1, "1", agreement, True)
+    assert not any("Nothing was told to triage" in one for one in look_at_closing(bench, 1).missing)

@@ -225,6 +225,34 @@ def test_a_short_on_a_board_that_is_on_the_drive_no_more_holds_nothing_back(
     assert reasons_due(bench, 1, ["1"], reading=True).harmful is not lifts
 
 
+def test_a_swap_that_is_noted_anew_lifts_nothing_that_was_measured_since_it(bench: Bench) -> None:
+    body = json.dumps({"purpose": str(Purpose.BOARD_SWAP), "agreement": {}, "worked": True, "remark": ""})
+    bench.notes.add(Note(1, "1", NoteKind.SWAP, "1", "2000-01-01T00:00:00Z", "Kim", body))
+    enter(bench, 1, "1", "suppressor-12v", "0.4")
+    assert reasons_due(bench, 1, ["1"], reading=True).harmful
+    bench.notes.add(Note(1, "1", NoteKind.SWAP, "1", "2999-01-01T00:00:00Z", "Kim", body))
+    assert reasons_due(bench, 1, ["1"], reading=True).harmful, "it is the board that was measured"
+    bench.notes.add(Note(1, "1", NoteKind.SWAP, "2", "2999-01-01T00:00:00Z", "Kim", body))
+    assert not reasons_due(bench, 1, ["1"], reading=True).harmful, "another board is on it"
+
+
+def test_what_is_measured_at_a_board_that_was_fitted_is_not_of_the_one_before(bench: Bench) -> None:
+    enter(bench, 1, "1", "leads", "0.3")
+    body = json.dumps({"purpose": str(Purpose.BOARD_SWAP), "agreement": {}, "worked": True, "remark": ""})
+    bench.notes.add(Note(1, "1", NoteKind.SWAP, "1", "2000-01-01T00:00:00Z", "Kim", body))
+    before = tell_triage(bench, 1).belief.fault("board-supply", "1")
+    enter(bench, 1, "1", "suppressor-12v", "0.4")
+    told = tell_triage(bench, 1)
+    measured = Asked("supply-measured", "1")
+    assert told.closed_boards
+    assert (told.belief.answers[measured], measured in told.belief.before_repairs) == ("amiss", False)
+    assert told.belief.fault("board-supply", "1") > 10 * before, "it speaks of the board that is fitted"
+    bench.notes.add(Note(1, "1", NoteKind.SWAP, "2", "2999-01-01T00:00:00Z", "Kim", body))
+    told = tell_triage(bench, 1)
+    assert measured not in told.belief.answers, "of the board before"
+    assert told.belief.fault("board-supply", "1") < 0.1
+
+
 def test_triage_tells_what_a_board_keeps_closed_by_the_same_rule(bench: Bench) -> None:
     enter(bench, 1, "1", "leads", "0.3")
     assert tell_triage(bench, 1).closed_boards == ()

@@ -326,6 +326,21 @@ def test_what_a_drive_tells_once_it_runs_on_another_board_is_of_then(bench: Benc
     assert after.belief.tried[0].answers == before.tried[0].answers, "the dead board's drive was not detected"
 
 
+def test_a_swap_that_is_noted_anew_stands_where_it_was_noted_first(bench: Bench, shop: ShopFolder) -> None:
+    patient = BoardDescription(board_number="TB-4471-200")
+    add_items(bench, shop, [StockItem(0, Kind.BOARD, patient)])
+    moved = agreement_with(bench, shop, 1, "1", 1, Purpose.BOARD_SWAP, Level.MOVED, patient)
+    record_swap(bench, 1, 1, "1", moved, True)
+    answer(bench, 1, Asked("supply-measured", "1"), "sound")
+    record_swap(bench, 1, 1, "1", moved, True, "its label was read wrongly")
+    told = tell_triage(bench, 1)
+    assert len(told.mended) == 1
+    assert told.belief.answers[Asked("supply-measured", "1")] == "sound", (
+        "measured on the board that is fitted"
+    )
+    assert told.open_again == ()
+
+
 def coverage_of(read: tuple[int, int], refused: range) -> Coverage:
     starts = np.array(list(refused), np.int64)
     return Coverage(1 << 30, 512, SpanSet([Span(*read)]), starts, np.ones(starts.size, np.int64))

@@ -8,7 +8,7 @@ import pytest
 
 from mendbay.board.description import BoardDescription
 from mendbay.board.stock import Kind, StockItem
-from mendbay.board.swap_odds import ATTRIBUTES, LEVELS, Agreement, Purpose
+from mendbay.board.swap_odds import ATTRIBUTES, LEVELS, Agreement, Attribute, Level, Purpose
 from mendbay.case.consents import Word
 from mendbay.case.quote import BOARD_ALONE, Column, Quote, When
 from mendbay.case.records import Bay, CaseKind, Image
@@ -19,13 +19,14 @@ from mendbay.jobs.bill_case import look_at_bill, make_bill
 from mendbay.jobs.bill_record import held_against
 from mendbay.jobs.consents import give_word
 from mendbay.jobs.keep_stock import add_items
+from mendbay.jobs.letters import letter_words
 from mendbay.jobs.money_papers import nothing_words
 from mendbay.jobs.quote_case import By, decide, make_quote
 from mendbay.jobs.quote_lines import ENQUIRY_ALONE, Wish
 from mendbay.jobs.record_swaps import record_swap
 from mendbay.jobs.take_in import take_in
-from mendbay.jobs.triage_case import answer, enter_tried
-from mendbay.jobs.work_on_record import BOARD_WORK, on_record
+from mendbay.jobs.triage_case import answer, enter_tried, tell_belief
+from mendbay.jobs.work_on_record import BOARD_REPAIRS, on_record
 from mendbay.triage.belief import Asked
 
 PART = StockItem(0, Kind.BOARD, BoardDescription("TB-4471-200"), cost_minor=4000, currency="EUR")
@@ -35,6 +36,11 @@ AGREED = Agreement(Purpose.BOARD_SWAP, tuple(min(LEVELS[one]) for one in ATTRIBU
 def swapped(bench: Bench, worked: bool = True) -> None:
     (item,) = add_items(bench, bench.shop_files, [PART])
     record_swap(bench, item.number, 1, "1", AGREED, worked)
+
+
+def swapped_and_failed_since(bench: Bench) -> None:
+    swapped(bench)
+    swapped(bench, worked=False)
 
 
 def read(bench: Bench, *bays: str, left: int = 0) -> None:
@@ -95,6 +101,7 @@ def steps_of(quote: Quote, *whens: When) -> set[str]:
         (swapped, {"swap-board:1", "stock:1"}, {"mend-supply:1", "swap-board:1", "move-rom:1"}),
         (swapped_with_more_to_read, {"swap-board:1", "stock:1"}, {"mend-supply:1", "move-rom:1"}),
         (lambda bench: swapped(bench, worked=False), {"swap-board:1:in vain", "stock:1"}, set()),
+        (swapped_and_failed_since, {"swap-board:1:in vain", "stock:1", "stock:2"}, set()),
         (certified, {"swap-board:1"}, set()),
         (certified_after_another, {"move-rom:1"}, set()),
         (tried, {"mend-supply:1"}, set()),
@@ -191,7 +198,7 @@ def test_work_on_a_drive_cannot_be_picked_for_a_board_alone(bench: Bench, name: 
     assert name not in refused.value.what
     assert "case tell 1 kind drive" in refused.value.next_step
     make_quote(
-        bench, 1, Wish(lines=tuple((one, "") for one in (*BOARD_WORK, "hour", "clean-casing")), odds=False)
+        bench, 1, Wish(lines=tuple((one, "") for one in (*BOARD_REPAIRS, "hour", "clean-casing")), odds=False)
     )
     bench.ledger.amend_case(1, kind=CaseKind.DRIVE)
     make_quote(bench, 1, Wish(lines=((name, ""),), odds=False))
@@ -333,3 +340,69 @@ def test_a_declined_quote_is_billed_for_the_examination_whatever_is_done(bench: 
     account, _ = make_bill(bench, 1, {})
     assert account.bill is not None
     assert [one.key for one in account.bill.lines] == ["diagnosis"]
+
+
+def test_whether_another_board_works_is_what_triage_is_told_of_it(bench: Bench) -> None:
+    burnt(bench)
+    swapped(bench)
+    assert on_record(bench, 1).works == {"1"}
+    swapped(bench, worked=False)
+    recorded = on_record(bench, 1)
+    assert not recorded.works, "the last word on that board is that it failed"
+    assert tell_belief(bench, 1).mended == ()
+    assert recorded.may_be_needed("mend-supply", "1"), "so work on the board is quoted again"
+
+
+def test_what_rests_on_an_item_is_told_of_its_board_not_of_its_heads(bench: Bench) -> None:
+    (item,) = add_items(bench, bench.shop_files, [PART])
+    levels = (
+        Level.NOT_MOVED if one is Attribute.ROM else min(LEVELS[one])
+        for one in ATTRIBUTES[Purpose.BOARD_SWAP]
+    )
+    record_swap(bench, item.number, 1, "1", Agreement(Purpose.BOARD_SWAP, tuple(levels)), True)
+    heads = tuple(min(LEVELS[one]) for one in ATTRIBUTES[Purpose.HEAD_TRANSPLANT])
+    record_swap(bench, item.number, 1, "1", Agreement(Purpose.HEAD_TRANSPLANT, heads), False)
+    (done,) = on_record(bench, 1).done
+    assert "worked without the ROM" in done.rests_on
+
+
+def test_boards_fitted_one_after_another_are_each_counted(bench: Bench) -> None:
+    for _ in range(2):
+        swapped(bench, worked=False)
+    (done,) = (one for one in make_quote(bench, 1, Wish())[0].lines if one.key == "swap-board:1:in vain")
+    assert done.quantity == 2
+    picked, _ = make_quote(bench, 1, Wish(lines=(("swap-board", "3"),)))
+    (further,) = (one for one in picked.lines if one.key.startswith("swap-board:picked"))
+    assert further.quantity == 1, "two of the three are done"
+    used = {one.key: one.when for one in picked.lines if one.key.startswith("stock:")}
+    assert used == {"stock:1": When.DONE, "stock:2": When.DONE}
+
+
+@pytest.mark.parametrize(
+    ("bays", "picked", "lines"),
+    [
+        (("1",), ("read-both", "1"), {"read-gently:1", "read-gently:picked-1"}),
+        (("1", "2"), ("read-both", "1"), {"read-both"}),
+        (("1", "2"), ("read-gently", "2"), {"read-both"}),
+        ((), ("read-both", "1"), {"read-both:picked-1"}),
+    ],
+)
+def test_a_reading_that_is_done_stands_once_however_it_is_picked(
+    bench: Bench, bays: tuple[str, ...], picked: tuple[str, str], lines: set[str]
+) -> None:
+    read(bench, *bays)
+    quote, _ = make_quote(bench, 1, Wish(lines=(picked,)))
+    sure = {one.key for one in quote.lines if one.when in (When.ALWAYS, When.DONE)}
+    assert sure == {"diagnosis", *lines}
+    assert not any(one.key.startswith("read-both") and one.when is When.NEEDED for one in quote.lines)
+
+
+def test_what_a_swap_has_overtaken_is_no_reason_to_say_that_nothing_is_known(bench: Bench) -> None:
+    nothing_known = "Nothing is known yet of what is broken: the odds are those of any case."
+    assert nothing_known in make_quote(bench, 1, Wish())[0].remarks
+    answer(bench, 1, Asked("supply-measured", "1"), "amiss")
+    swapped(bench)
+    told = tell_belief(bench, 1)
+    assert (told.known, told.is_examined) == ({}, True)
+    assert nothing_known not in make_quote(bench, 1, Wish())[0].remarks
+    assert "not examined it yet" not in letter_words(bench, 1)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from concurrent.futures import Future
 from pathlib import Path
 
 import pytest
@@ -65,6 +66,20 @@ def test_what_a_look_raises_is_raised() -> None:
         with pytest.raises(type(one), match=str(one)):
             looked(STICK, lambda one=one: fails(one), 30)  # type: ignore[misc]
     assert not mount_looks._hanging
+
+
+def test_what_comes_in_the_last_moment_is_taken(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Late(Future[str]):
+        """Told to be too late, and there by then."""
+
+        def result(self, timeout: float | None = None) -> str:
+            found = super().result(30)
+            if timeout is not None:
+                raise TimeoutError
+            return found
+
+    monkeypatch.setattr(mount_looks, "Future", Late)
+    assert looked(STICK, lambda: "there") == "there"
 
 
 def test_a_medium_that_hangs_is_told_and_the_others_are_as_they_are(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -257,6 +257,11 @@ def _no_step(told: Triage, step: str, bay: str) -> UsageError:
             f"{step} cannot be taken: {words.BOARD_ALONE}.",
             f"mendbay triage show {told.case} lists what can be done with it.",
         )
+    if why is NotOffered.MADE:
+        return UsageError(
+            f"{step} cannot be taken now: {words.MADE}.",
+            f"mendbay triage show {told.case} lists what can be done.",
+        )
     needs = ", ".join(f"{sign} to be {one or 'known'}" for sign, one in known.needs)
     return UsageError(
         f"{step} cannot be taken now.",

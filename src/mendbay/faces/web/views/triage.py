@@ -445,6 +445,8 @@ def _no_step(told: Triage, wanted: str, bay: str) -> Exception:
         return UsageError(f"{name} cannot be taken: {words.NOTHING_CAME_IN}.", again)
     if why is NotOffered.BOARD_ALONE:
         return UsageError(f"{name} cannot be taken: {words.BOARD_ALONE}.", again)
+    if why is NotOffered.MADE:
+        return UsageError(f"{name} cannot be taken now: {words.MADE}.", again)
     if why is NotOffered.KNOWN:
         return UsageError(f"{name} cannot be taken now: what it would tell is known.", again)
     asked = " ".join(tables.signs[sign].question(told.subject.box) for sign, _ in known.needs)
