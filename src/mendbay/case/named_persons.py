@@ -27,7 +27,6 @@ _ORDINARY = """
 """Words that name nobody by themselves (own choice)."""
 ORDINARY = frozenset(_ORDINARY.split())
 LEAST_LETTERS = 3
-LEAST_DIGITS = 4
 
 _WORD = re.compile(r"[^\W\d_]+")
 _MAIL = re.compile(r"[^\s@<>(),;]+@[^\s@<>(),;]+")

@@ -62,6 +62,8 @@ class CaseKind(StrEnum):
 
 LOOSE_BOARD = (CaseKind.BOARD_REPAIR, CaseKind.BOARD_SWAP)
 """Kinds of case of which the board is all that came in."""
+WITHOUT_DRIVE = (CaseKind.ENQUIRY, *LOOSE_BOARD)
+"""Kinds of case of which neither a drive nor a box came in."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from mendbay.case.agenda import Chore, Entry, Wait, WaitsFor
-from mendbay.case.records import LOOSE_BOARD, Bay, Case, CaseKind, CaseState, Event, Image
+from mendbay.case.records import WITHOUT_DRIVE, Bay, Case, CaseKind, CaseState, Event, Image
 from mendbay.core.note import NoteKind
 from mendbay.core.quantity import chance_text, count_text, counted, percent_text
 from mendbay.jobs.agenda import SAW_THE_PAIR, Turn, turn_of
@@ -172,7 +172,7 @@ class _Looking:
         self._events: Mapping[str, list[Event]] = _by_kind(bench.ledger.events(case.number))
         self._tally = bench.notes.tally(case.number)
         self._money = money_standing(bench, case.number)
-        self._without_drive = case.kind in _LOOSE
+        self._without_drive = case.kind in WITHOUT_DRIVE
         self.since = since_hand_back(bench, case.number) if HAND_BACK in self._events else SinceHandBack()
         self._over = case.state in (CaseState.CLOSED, CaseState.HANDED_BACK)
 
@@ -402,7 +402,7 @@ def _complete(image: Image | None) -> bool:
 
 
 def _no_drive(case: Case) -> str:
-    return f"The case is of a {case.kind}." if case.kind in _LOOSE else "No drive is described yet."
+    return f"The case is of a {case.kind}." if case.kind in WITHOUT_DRIVE else "No drive is described yet."
 
 
 def _way_words(hand_backs: int, since: SinceHandBack) -> str:
@@ -420,9 +420,6 @@ def _way_words(hand_backs: int, since: SinceHandBack) -> str:
     if checked:
         return f"{words}; nothing is handed out yet."
     return f"{words}; no copy on the customer's medium is checked yet, and nothing is handed out."
-
-
-_LOOSE = (CaseKind.ENQUIRY, *LOOSE_BOARD)
 
 
 def _money_words(money: MoneyStanding) -> str:

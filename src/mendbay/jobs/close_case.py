@@ -10,7 +10,7 @@ from mendbay.board.transfer_plan import Purpose as Transfer
 from mendbay.case.hand_over import Role
 from mendbay.case.outcome import DataBack, End, Found, Outcome, to_json
 from mendbay.case.personal import REMARK
-from mendbay.case.records import Case, CaseKind, CaseState
+from mendbay.case.records import WITHOUT_DRIVE, Case, CaseState
 from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import chance_text
@@ -37,8 +37,6 @@ BROKEN_BOARD = ("board-supply", "motor-driver", "rom-mismatch")
 """Faults that another board can put right."""
 SIGNS_SHOWN = 3
 """Signs that are named where they speak against the end (own choice)."""
-WITHOUT_DRIVE = (CaseKind.ENQUIRY, CaseKind.BOARD_REPAIR, CaseKind.BOARD_SWAP)
-"""Kinds of cases in which neither a drive nor a box came in."""
 
 NO_HAND_BACK = "no hand-back is on record"
 

@@ -12,7 +12,7 @@ from mendbay.case.agenda import Entry, Wait, WaitsFor
 from mendbay.case.consents import Risk, packaged_risks
 from mendbay.case.plain_words import packaged_plain_words
 from mendbay.case.quote import Quote
-from mendbay.case.records import Case, CaseKind, CaseState
+from mendbay.case.records import WITHOUT_DRIVE, Case, CaseKind, CaseState
 from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import chance_text
@@ -41,8 +41,6 @@ HELPS = 0.01
 LIKELY = 0.15
 """Chance from which a fault is told to a customer (own choice)."""
 MOST_FAULTS = 2
-WITHOUT_TRIAGE = (CaseKind.ENQUIRY, CaseKind.BOARD_REPAIR, CaseKind.BOARD_SWAP)
-"""Kinds of cases of which no drive was examined."""
 
 
 class Message(StrEnum):
@@ -178,7 +176,7 @@ def _facts(bench: Bench, case: Case, title: str, *, message: bool) -> dict[str, 
     done = case.state in (CaseState.HANDED_BACK, CaseState.CLOSED)
     since = since_hand_back(bench, case.number) if done else SinceHandBack()
     money = money_standing(bench, case.number)
-    told = None if done or case.kind in WITHOUT_TRIAGE else _triage(bench, case)
+    told = None if done or case.kind in WITHOUT_DRIVE else _triage(bench, case)
     # nothing of an enquiry is here to which a step could be done
     no = (
         frozenset[str]()
@@ -206,7 +204,7 @@ def _facts(bench: Bench, case: Case, title: str, *, message: bool) -> dict[str, 
         "erased_on": copies_erased_on(bench, case),
         "wanted": list(case.wanted),
         "two_drives": told is not None and (told.subject.box or len(told.subject.bays) > 1),
-        "drives": case.kind not in WITHOUT_TRIAGE,
+        "drives": case.kind not in WITHOUT_DRIVE,
         "many_drives": _drives(bench, case) > 1,
         "examined": told is not None and told.is_examined,
         "found": _found(told) if told is not None and told.is_examined else [],

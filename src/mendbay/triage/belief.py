@@ -247,10 +247,6 @@ class Belief:
             for answer, chance, row in zip(sign.answers, chances, faults, strict=True)
         )
 
-    def open_signs(self) -> tuple[Asked, ...]:
-        """Every sign that is not answered, in the order of the tables."""
-        return tuple(one for one in all_signs(self.worlds) if one not in self.answers)
-
 
 def _after(worlds: Worlds, weights: Floats, made: Tried) -> Floats:
     after = after_success if made.helped else after_failure

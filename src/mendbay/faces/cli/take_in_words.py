@@ -14,8 +14,6 @@ from mendbay.faces.consent_words import authority_words, consent_line
 from mendbay.jobs.case_pictures import CasePicture
 from mendbay.jobs.take_in_form import Entry, FilledForm
 
-PICK_HINT = "numbers with blanks between"
-
 
 def story_lines(form: FilledForm) -> list[str]:
     """What `case show` tells of take-in, below the case's head."""

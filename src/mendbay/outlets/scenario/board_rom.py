@@ -13,7 +13,6 @@ import zlib
 import numpy as np
 
 ROM_BYTES = 256 << 10
-PART_ALIGN = 4096
 CODE_PARTS = ((0x01000, 0x0C000), (0x0D000, 0x09400), (0x17000, 0x0E800), (0x26000, 0x06200))
 """(place, bytes) of the code parts, check included."""
 OWN_PARTS = ((0x2D000, 0x0400), (0x2E000, 0x0C00), (0x2F000, 0x0800))

@@ -13,7 +13,6 @@ import numpy as np
 from mendbay.core.span import Int64s, Span, SpanSet
 
 SECTOR_BYTES = 512
-PHYSICAL_BYTES = 4096
 PARTITION_AT = 1 << 20
 """Partitions begin at 1 MiB (common practice, no source)."""
 DATA_OFFSET = 2 << 20
