@@ -52,6 +52,7 @@ from mendbay.jobs.take_in import take_in
 from mendbay.jobs.take_in_form import tell
 from mendbay.jobs.triage_case import answer, describe, note_tried
 from mendbay.jobs.waiting import go_on, wait
+from mendbay.jobs.work_on_record import on_record
 from mendbay.triage.belief import Asked
 from mendbay.wiring import open_bench, shop_copies
 from support.scratch import scratch
@@ -166,7 +167,7 @@ def _agree(bench: Bench, number: int) -> str:
     receive(bench, number, (adapter.code, "1"), person="Mr Quill", words="to be called before noon")
     make_quote(bench, number, Wish(lines=(("hour", "0.5"),), odds=False))
     decide(bench, number, 1, True, By.PHONE)
-    make_bill(bench, number, {}, not_done=["swap-board:1"])
+    make_bill(bench, number, {}, not_done=[one.key for one in on_record(bench, number).done])
     pay(bench, number, "20.00", PaidHow.CASH)
     pay(bench, number, "1.00", PaidHow.CASH)
     unpay(bench, number, 2, "put down for the wrong case")
