@@ -79,10 +79,12 @@ OUT_OF_REACH = {
     "hand-back-stop": LIVING,
     "hand-back-check-stop": LIVING,
     "hand-back-receipt-file": "a receipt that was made",
+    "tried-picture": "a wording that was tried in this server",
 }
 """Addresses that this home gives nothing to be about, each with what would; they are asked all the same."""
 TYPED = {
     "add-bay": {"bay": "3"},
+    "make-bill": {"left_off": "yes"},
     "amount": {"amount": "38.00"},
     "typed": {"typed": "{case}"},
     "folder": {"folder": "/nowhere/out"},
