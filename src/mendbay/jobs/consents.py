@@ -160,6 +160,9 @@ class WordDue:
     asking: str
 
 
+NOTHING_DUE = WordDue("", "")
+
+
 def word_due(bench: Bench, case: int, needed: Sequence[str]) -> WordDue:
     """
     Args:

@@ -40,6 +40,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Journals, ShopFiles
 from mendbay.jobs.clip import Clip
 from mendbay.jobs.consents import (
+    NOTHING_DUE,
     WordDue,
     nobody_asked,
     note_asked,
@@ -72,7 +73,6 @@ from mendbay.jobs.withdraw import reason_of, require_reason, withdraw
 
 NEEDED = ("board-swap",)
 """The customer's word that moving the ROM rests on (`consents.toml`). Putting a backup back rests on none."""
-NOTHING_DUE = WordDue("", "")
 READ_HERE = "the chip, read by Mendbay"
 READ_ELSEWHERE = "files made with another programmer"
 READ_BEFORE = "files with what Mendbay read before"

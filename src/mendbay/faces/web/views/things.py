@@ -13,7 +13,7 @@ from mendbay.faces.web.answers import Answer, Blob, Page
 from mendbay.faces.web.card import card_of
 from mendbay.faces.web.fields import choice, flag, line, number, several
 from mendbay.faces.web.visit import Visit
-from mendbay.jobs.consents import WordDue
+from mendbay.jobs.consents import NOTHING_DUE, WordDue
 from mendbay.jobs.hand_over_items import hand_overs_of, release_due
 from mendbay.jobs.keep_items import add_item, change_item, item_named, items_of, items_to_label, move_item
 from mendbay.jobs.put_down_wrongly import can_be_withdrawn, withdraw_item
@@ -38,7 +38,6 @@ CONDITION = line("condition", "Condition as seen")
 PLACE = line("place", "Where it is put, such as a shelf")
 NOTHING_SAID: Mapping[str, Any] = {"item": (), "role": "", "person": "", "words": ""}
 """A form of a hand-over to begin with."""
-NOTHING_DUE = WordDue("", "")
 ROLES = {str(one): f"the {one.words}" for one in Role}
 
 
