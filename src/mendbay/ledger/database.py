@@ -223,8 +223,9 @@ class Ledger(CaseLedger):
         bays = self.bays(case)
         found = next((one for one in bays if one.bay == bay), None)
         if found is None:
-            labels = ", ".join(one.bay for one in bays) or "none"
-            raise NoSuchCase(f"Case {case} has no bay {bay!r}.", f"Its bays are: {labels}.")
+            labels = ", ".join(one.bay for one in bays)
+            known = f"Its bays are: {labels}." if bays else f"mendbay case bay {case} 1= puts one down."
+            raise NoSuchCase(f"Case {case} has no bay {bay!r}.", known)
         return found
 
     def bays(self, case: int) -> tuple[Bay, ...]:
