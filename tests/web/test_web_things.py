@@ -8,7 +8,7 @@ import tempfile
 from pathlib import Path
 
 import pytest
-from httpx import Response
+from httpx2 import Response
 
 from mendbay.case.consents import Word
 from mendbay.case.hand_over import Direction, Role

@@ -133,6 +133,8 @@ def document_answer_of(message: bytes) -> MadeDocument | NoPreview:
         )
     except (KeyError, TypeError, ValueError, RecursionError, struct.error, IndexError) as trouble:
         raise NotAReading(str(trouble)[:200]) from None
+    if len(pieces) > found.count:
+        raise NotAReading("more pieces than the document has")
     if data or len(pieces) > office_bounds.MOST_NAMED or office_bounds.within(found) != found:
         raise NotAReading("more of a document than is shown")
     return found
