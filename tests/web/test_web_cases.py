@@ -46,10 +46,22 @@ def test_a_case_is_opened_with_all_that_is_said(web: Web) -> None:
 
 def test_the_name_said_in_this_browser_stands_in_custody(web: Web) -> None:
     web.client.post("/who", data={"who": "  Ina   Weber "}, headers={"origin": "http://127.0.0.1:8437"})
-    assert "Ina Weber" in text_of(web.get("/cases"))
+    page = text_of(web.get("/cases"))
+    assert "Ina Weber" in page
+    assert "is put down under" not in page
     number = opened(web)
     with web.bench() as bench:
         assert bench.ledger.custody(number)[0].who == "Ina Weber"
+
+
+def test_while_nobody_is_named_it_is_said_whose_name_things_are_put_down_under(
+    web: Web, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert "While nobody is named here, what is done is put down under Kim." in text_of(web.get("/cases"))
+    monkeypatch.setenv("MENDBAY_WHO", "two\nlines")
+    refused = web.client.get("/cases", headers={"accept": "text/html"})
+    assert refused.status_code < 500
+    assert "is put down under" not in text_of(refused.text)
 
 
 @pytest.mark.parametrize(
@@ -198,7 +210,7 @@ def test_nobody_is_sent_to_triage_before_anything_was_asked(web: Web) -> None:
     web.post(f"/case/{number}/pictures/add", {"bay": ""}, files={"pictures": jpeg})
     page = _weighed(web, number)
     assert "Next Begin with take-in" in page, "a picture answers nothing"
-    assert "0 answers of take-in are known" in page
+    assert "no answer of take-in is known" in page
     assert "Begin with take-in" in _today(web)
     web.post(f"/case/{number}/take-in/tell", {"question": "kind", "picked": "two-bay-box"})
     page = _weighed(web, number)

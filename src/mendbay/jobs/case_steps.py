@@ -190,8 +190,10 @@ class _Looking:
 
     @property
     def _how_over(self) -> str:
-        closed = self._case.state is CaseState.CLOSED
-        return "the case is closed" if closed else "the case is handed back"
+        if self._case.state is CaseState.CLOSED:
+            return "the case is closed"
+        copied = HAND_BACK in self._events and not self.since.has_left
+        return "the files are copied" if copied else "the case is handed back"
 
     def _take_in(self) -> JobStep:
         answers = answers_of_take_in(self._bench, self._case.number, self._tally)
@@ -206,7 +208,7 @@ class _Looking:
         closed = self._case.state is CaseState.CLOSED
         open_ones = 0 if closed else len(fill_form(self._bench, self._case.number).missing)
         state = StepState.DONE if closed or (described and not open_ones) else StepState.UNDER_WAY
-        said = f"{counted(answers, 'answer')} of take-in {'is' if answers == 1 else 'are'} known"
+        said = f"{_answers(answers, ' of take-in')} known"
         if open_ones:
             verb = "is" if open_ones == 1 else "are"
             said += f", {counted(open_ones, 'essential question')} {verb} open"
@@ -218,7 +220,7 @@ class _Looking:
         name, rests = StepName.TRIAGE, "answers to triage's questions"
         if self._without_drive:
             return JobStep(name, StepState.NOT_NEEDED, f"The case is of a {self._case.kind}.", "its kind")
-        known = f"{counted(answers, 'answer')} {'is' if answers == 1 else 'are'} known"
+        known = f"{_answers(answers).capitalize()} known"
         if tried:
             known += f", {counted(tried, 'repair')} did not help"
         likely = self._turn.likely
@@ -236,7 +238,10 @@ class _Looking:
             state = StepState.UNDER_WAY if answers or tried or believed else StepState.NOT_STARTED
             if self._turn.not_yet:
                 known += "; the odds are not worked out yet"
-        return JobStep(name, state, f"{known}.", rests)
+        words = f"{known}."
+        if state is StepState.NOT_NEEDED:
+            words += f" It is not needed any more: {self._how_over}."
+        return JobStep(name, state, words, rests)
 
     def _board(self) -> JobStep:
         """Done once nothing that is on record of a board leaves anything to be done; what is left once the
@@ -403,6 +408,13 @@ def _complete(image: Image | None) -> bool:
 
 def _no_drive(case: Case) -> str:
     return f"The case is of a {case.kind}." if case.kind in WITHOUT_DRIVE else "No drive is described yet."
+
+
+def _answers(count: int, of: str = "") -> str:
+    """`no answer is`, `1 answer is`, `2 answers are`; `of` stands before the verb."""
+    if not count:
+        return f"no answer{of} is"
+    return f"{counted(count, 'answer')}{of} {'is' if count == 1 else 'are'}"
 
 
 def _way_words(hand_backs: int, since: SinceHandBack) -> str:

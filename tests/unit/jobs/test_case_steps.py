@@ -78,7 +78,7 @@ def test_an_answer_that_is_taken_back_is_known_no_more(bench: Bench) -> None:
     assert step(tell_steps(bench, 1), StepName.TRIAGE).words.startswith("1 answer is known")
     take_back(bench, 1, Asked("sound", "1"), "a slip")
     triage = step(tell_steps(bench, 1), StepName.TRIAGE)
-    assert triage.words.startswith("0 answers are known")
+    assert triage.words.startswith("No answer is known")
     assert triage.state is StepState.NOT_STARTED
 
 
@@ -189,7 +189,7 @@ def test_the_board(bench: Bench) -> None:
 def test_triage_is_under_way_where_the_case_itself_tells_of_a_fault(bench: Bench) -> None:
     say_condition(bench, 1, "1", Condition.CLICKS)
     triage = step(tell_steps(bench, 1, weigh=True), StepName.TRIAGE)
-    assert triage.words.startswith("0 answers are known; likeliest is the heads")
+    assert triage.words.startswith("No answer is known; likeliest is the heads")
     assert triage.state is StepState.UNDER_WAY
 
 
@@ -277,6 +277,7 @@ def test_what_take_in_leaves_open_is_not_where_the_job_stands_once_it_is_handed_
     told = tell_steps(bench, 1)
     assert step(told, StepName.TAKE_IN).state is StepState.UNDER_WAY
     assert told.current == step(told, StepName.HAND_BACK), "no medium went to the customer"
+    assert step(told, StepName.TRIAGE).words.endswith("It is not needed any more: the files are copied.")
 
 
 def test_a_board_that_is_to_be_measured_next_is_not_told_as_not_needed(bench: Bench) -> None:

@@ -11,12 +11,12 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from mendbay.core.errors import ChangedMeanwhile
+from mendbay.core.errors import ChangedMeanwhile, UsageError
 from mendbay.faces.web.addresses import Address, Book
 from mendbay.faces.web.answers import Go
 from mendbay.jobs.events import Advised, Event, Said
 from mendbay.jobs.ports import never
-from mendbay.wiring import open_bench
+from mendbay.wiring import open_bench, person
 
 if TYPE_CHECKING:
     from mendbay.faces.web.desk import Desk
@@ -54,6 +54,15 @@ class Visit:
     mark: str = ""
     told: deque[Event] = field(default_factory=lambda: deque(maxlen=TOLD_KEPT))
     gone: Callable[[], bool] = never
+
+    @property
+    def unnamed(self) -> str:
+        """In whose name things are put down while nobody says who is at the bench; empty if it is not sound,
+        which whatever puts something down tells."""
+        try:
+            return person()
+        except UsageError:
+            return ""
 
     @contextmanager
     def bench(self, **options: Any) -> Iterator[Bench]:

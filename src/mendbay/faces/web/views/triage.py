@@ -18,6 +18,7 @@ from mendbay.faces.web.fields import choice, decimal, flag, line
 from mendbay.faces.web.odds import odds_bar, odds_scale
 from mendbay.faces.web.visit import Visit, seen
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.case_steps import StepState
 from mendbay.jobs.consents import to_ask
 from mendbay.jobs.next_steps import LEAST, NotOffered, held, short_list, why_not_offered
 from mendbay.jobs.quote_lines import prices_in_force
@@ -44,6 +45,8 @@ from mendbay.triage.tables import Seat, Sign, StepKind
 from mendbay.triage.worlds import Place
 
 BOOK = Book()
+PAST = (StepState.DONE, StepState.NOT_NEEDED)
+"""How the step of triage stands where its proposals are no longer what is to be done next."""
 FAULTS_SHOWN = 6
 MOVED_SHOWN = 3
 """Faults of which the top of the page says how the last answer moved them."""
@@ -279,6 +282,7 @@ def triage(visit: Visit) -> Answer:
         "card": card,
         "told": told,
         "over": words.OVER if told.over and not everything else "",
+        "is_past": any(one.page == "triage" and one.state in PAST for one in card.steps),
         "stops": [(words.stop_sentences(one), "") for one in told.keep_off]
         + [(words.closed_sentences(one), one.bay) for one in told.closed_boards],
         "before_power": words.before_power_sentences(told),
