@@ -126,19 +126,19 @@ def test_power_goes_past_a_short_only_by_a_word_that_custody_keeps(shop: Web) ->
         )
         enter(bench, 1, "1", short, "0.1")
     page = shop.get(BOARD)
-    assert "5 V is closed" in text_of(page)
+    assert "5 V is barred" in text_of(page)
     form = re.search(r"<form[^>]*board/override.*?</form>", page, re.DOTALL)
     assert form is not None
     assert 'class="harm"' in form[0]
     assert "hx-confirm=" in form[0]
     shop.post(f"{BOARD}/override", {**word, "reason": ""}, status=422)
     said = text_of(shop.done(f"{BOARD}/override", word))
-    assert "5 V is open by a person's word" in said
+    assert "5 V is let through by a person's word" in said
     with shop.bench() as bench:
         last = bench.ledger.custody(1)[-1]
     assert (last.what, last.who) == ("power allowed in spite of a finding", "Kim")
     back = text_of(shop.done(f"{BOARD}/keep-off", {**word, "reason": "It was the wrong board."}))
-    assert "5 V is closed" in back
+    assert "5 V is barred" in back
 
 
 def test_what_the_sheet_is_of_judges_everything_anew(shop: Web) -> None:

@@ -235,7 +235,7 @@ def test_a_short_on_the_board_is_told_before_its_drive_gets_power(web: Web, shop
         enter(bench, 1, "1", "suppressor-12v", "0.4")
     form = {"bay_1": "1", "source_1": where}
     page = web.post(f"{DRIVES}/look", form, status=200).text
-    assert "12 V is closed by the electrical sheet" in text_of(page)
+    assert "12 V is barred by the electrical sheet" in text_of(page)
     assert 'name="although_harmful"' in page
     assert "/case/1/board" in page
     web.post(f"{DRIVES}/begin", form, status=409)

@@ -403,7 +403,7 @@ def test_what_a_boards_sheet_keeps_closed_stands_first_with_the_way_to_the_sheet
     page = shop.get(TRIAGE)
     said = text_of(page)
     assert said.count("STOP: give the drive of bay 1 no power.") == 1
-    assert "12 V is closed by the electrical sheet of its board" in said
+    assert "12 V is barred by the electrical sheet of its board" in said
     assert page.index("STOP: give") < page.index(
         'href="/case/1/board?bay=1">To the electrical sheet of bay 1'
     )

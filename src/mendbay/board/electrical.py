@@ -183,7 +183,7 @@ class Sheet:
                 "An override needs a reason and a name", "Say what was done and who answers for it"
             )
         if not any(one.gate is gate for one in self.standing().closings):
-            raise UsageError(f"Nothing closes {gate.value} now", "Enter what is measured")
+            raise UsageError(f"Nothing bars {gate.value} now", "Enter what is measured")
         return self._with(Override(len(self.records) + 1, gate, reason, at, who))
 
     def with_override_taken_back(self, gate: Gate, reason: str, *, at: str, who: str) -> Sheet:
@@ -198,7 +198,8 @@ class Sheet:
             )
         if not any(one.gate is gate for one in self.standing().overridden):
             raise UsageError(
-                f"Nobody's word holds {gate.value} open", "Power is let through only by board override"
+                f"Nobody's word lets power through {gate.value}",
+                "Power is let through only by board override",
             )
         return self._with(Override(len(self.records) + 1, gate, reason, at, who, taken_back=True))
 

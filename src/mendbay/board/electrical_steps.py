@@ -24,7 +24,7 @@ class StepState(StrEnum):
     READY = "ready"
     WAITING = "waiting"
     """Other steps must be answered first."""
-    CLOSED = "closed"
+    NO_POWER = "no power"
     """Power must not go there."""
     NOT_FOR_THIS = "not for this drive"
 
@@ -152,7 +152,7 @@ def _barrier(form: ElectricalForm, step: Step, answers: Answers) -> tuple[StepSt
         return StepState.NOT_FOR_THIS, unfit
     closing = next((one for one in answers.closings if one.gate in step.needs), None)
     if closing:
-        return StepState.CLOSED, f"No power to {closing.gate.value}: {closing.step}, {closing.why}"
+        return StepState.NO_POWER, f"No power to {closing.gate.value}: {closing.step}, {closing.why}"
     for tool, needed in ((form.leads, step.measured), (form.strap, step.strapped)):
         if needed and tool in answers.faulty and step.id != tool:
             return StepState.WAITING, f"{_tool(form, tool)} out of range: {answers.faulty[tool].why}"

@@ -64,7 +64,7 @@ def short(sheet: Sheet) -> Short:
         for one in standing.findings
         if one.observation not in spoken and one.value_class is not ValueClass.WITHIN
     ]
-    waiting = (StepState.READY, StepState.WAITING, StepState.CLOSED)
+    waiting = (StepState.READY, StepState.WAITING, StepState.NO_POWER)
     return Short(
         found=(*(one.text for one in standing.statements), *alone, *standing.remarks),
         closed=tuple(f"{one.gate.value}: {one.why}" for one in standing.closings),
@@ -111,7 +111,7 @@ def _counts(steps: Iterable[StepStanding]) -> dict[str, int]:
         "done": states.count(StepState.DONE),
         "skipped": states.count(StepState.SKIPPED),
         "open": states.count(StepState.READY) + states.count(StepState.WAITING),
-        "closed": states.count(StepState.CLOSED),
+        "closed": states.count(StepState.NO_POWER),
     }
 
 

@@ -15,7 +15,7 @@ class ClosedBoard:
     """A drive whose board has something that keeps power away.
 
     Args:
-        gates: what is closed, in words.
+        gates: what is barred from power, in words.
         why: that, with what was measured, as a sentence.
         mendable: only supplies of the board are closed, not the drive itself: mending the board, or fitting
             another, is what opens them.
@@ -56,7 +56,7 @@ def closed_board(bench: Bench, case: int, bay: str) -> ClosedBoard | None:
         return None
     gates = dict.fromkeys(one.gate.value for one in closings)
     why = dict.fromkeys(f"{_measured_at(measured, one.step)}: {one.why.rstrip('.')}" for one in closings)
-    shut = f"{' and '.join(gates)} {'is' if len(gates) == 1 else 'are'} closed"
+    shut = f"{' and '.join(gates)} {'is' if len(gates) == 1 else 'are'} barred"
     return ClosedBoard(
         bay,
         " and ".join(gates),

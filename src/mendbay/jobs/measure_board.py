@@ -118,7 +118,7 @@ def _changes(before: Measured, after: Measured) -> tuple[str, ...]:
     lifted = {one.gate.value for one in before.standing.closings}
     lifted -= {one.gate.value for one in after.standing.closings}
     if lifted:
-        said.append(f"No longer closed: {', '.join(sorted(lifted))}.")
+        said.append(f"No longer barred: {', '.join(sorted(lifted))}.")
     return tuple(said)
 
 
@@ -204,7 +204,7 @@ def take_override_back(bench: Bench, case: int, bay: str, gate: Gate, reason: st
             lambda sheet: sheet.with_override_taken_back(gate, reason, at=bench.now(), who=bench.who),
         )
         bench.custody(case, "power kept away again", f"board of bay {bay}, {gate.value}: {reason}")
-        bench.note(case, "sheet", f"Bay {bay}: {gate.value} closed again; {reason}")
+        bench.note(case, "sheet", f"Bay {bay}: {gate.value} barred again; {reason}")
     return measured
 
 

@@ -86,7 +86,7 @@ def test_a_short_on_twelve_volts_leaves_five_alone() -> None:
     sheet = followed(large(), rail_12v="0.9")
     assert powered(sheet, Gate.TWELVE).isdisjoint(offered(sheet))
     assert state(sheet, "amps-5v") is StepState.DONE
-    assert state(sheet, "amps-12v") is StepState.CLOSED
+    assert state(sheet, "amps-12v") is StepState.NO_POWER
     why = sheet.standing().of("amps-12v").why
     assert why.startswith("No power to 12 V: rail-12v, 0.6")
     suggestion = sheet.standing().next
@@ -200,7 +200,7 @@ def test_an_override_opens_for_what_was_known_and_no_more() -> None:
     assert state(sheet, "amps-12v") is StepState.READY
     assert [one.step for one in sheet.standing().overridden] == ["rail-12v"]
     again = entered(sheet, suppressor_12v="0.5")
-    assert state(again, "amps-12v") is StepState.CLOSED
+    assert state(again, "amps-12v") is StepState.NO_POWER
     assert [one.step for one in again.standing().closings] == ["suppressor-12v"]
 
 
@@ -211,7 +211,7 @@ def test_an_override_needs_a_reason_and_a_name(reason: str, who: str) -> None:
 
 
 def test_an_open_gate_is_not_overridden_in_advance() -> None:
-    with pytest.raises(UsageError, match="Nothing closes 5 V now"):
+    with pytest.raises(UsageError, match="Nothing bars 5 V now"):
         large().with_override(Gate.FIVE, "just in case", at=AT, who=WHO)
 
 
@@ -229,7 +229,7 @@ def test_too_much_current_stops_until_a_person_says_what_was_mended() -> None:
 def test_the_drive_is_not_attached_to_a_motor_that_touches_its_case() -> None:
     sheet = followed(large(), motor_case="3.0")
     assert state(sheet, "amps-12v") is StepState.DONE
-    assert state(sheet, "amps-spin") is StepState.CLOSED
+    assert state(sheet, "amps-spin") is StepState.NO_POWER
 
 
 def test_the_rom_waits_for_its_own_voltage() -> None:

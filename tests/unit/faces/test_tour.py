@@ -87,7 +87,7 @@ def test_every_command_of_the_boards_tour_works_as_printed(tmp_path: Path) -> No
     )
     assert done.returncode == 0, done.stdout + done.stderr
     assert "1. item 1 (D-014): board TB-4471-200 R3" in done.stdout
-    assert "12 V is closed" in done.stdout
+    assert "12 V is barred" in done.stdout
     assert "Written and proven" in done.stdout
     material = tmp_path / "material"
     assert (material / "donor-chip.bin").read_bytes() == (material / "patient-chip.bin").read_bytes()

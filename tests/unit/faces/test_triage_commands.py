@@ -239,7 +239,7 @@ def test_what_the_sheet_of_a_board_keeps_closed_is_said_first_and_in_the_answer(
     shown = text_of(run, "triage", "show", "1")
     assert shown.startswith("STOP: give the drive of bay 1 no power.\n")
     first = " ".join(shown.split("\n\n")[0].split())
-    assert "12 V is closed by the electrical sheet of its board (the suppressor of the 12 V rail: " in first
+    assert "12 V is barred by the electrical sheet of its board (the suppressor of the 12 V rail: " in first
     assert first.endswith("board sheet 1 1")
     step = " ".join(text_of(run, "triage", "step", "1", "listen-alone", "--bay", "1", code=3).split())
     assert "which should get none. See what its electrical sheet says first." in step

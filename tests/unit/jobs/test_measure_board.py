@@ -61,7 +61,7 @@ def test_an_override_is_taken_back(bench: Bench) -> None:
     told = [one.text for one in bench.ledger.events(1)]
     assert "Bay 1, leads: 0.3\u2009Ω; within what is usual." in told
     assert "Bay 1, suppressor-12v: 0.4\u2009Ω; short." in told
-    assert any("12 V closed again" in one for one in told)
+    assert any("12 V barred again" in one for one in told)
 
 
 def test_a_sheet_of_another_size_tells_what_changed(bench: Bench) -> None:

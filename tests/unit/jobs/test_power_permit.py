@@ -187,7 +187,7 @@ def test_a_short_on_the_board_holds_its_drive_back_until_it_is_mended_or_let_thr
     assert reasons_due(bench, 1, ["1"], reading=False) == ReasonsDue(refused=False, harmful=True)
     assert reasons_due(bench, 1, ["2", "9"], reading=True) == ReasonsDue(refused=False, harmful=False)
     before = custody(bench)
-    shut = r"bay 1 no power\. 12 V is closed .*the suppressor of the 12 V rail: .+\)"
+    shut = r"bay 1 no power\. 12 V is barred .*the suppressor of the 12 V rail: .+\)"
     with pytest.raises(HeldBack, match=shut) as caught:
         read_drive(bench, 1, DriveAt("1", drive))
     assert "board sheet 1 1" in caught.value.next_step

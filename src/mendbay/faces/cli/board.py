@@ -333,12 +333,12 @@ def skip(screen: Screen, case: int, bay: str, step: str, reason: str) -> None:
 @click.argument("bay")
 @click.argument("gate", type=click.Choice(sorted(GATES)))
 @click.argument("reason")
-@click.option("--take-back", is_flag=True, help="Close the gate again that an override opened.")
+@click.option("--take-back", is_flag=True, help="Bar the gate again that an override let through.")
 @click.pass_obj
 def override(screen: Screen, case: int, bay: str, gate: str, reason: str, take_back: bool) -> None:
     """Allow power in spite of a finding.
 
-    REASON goes into the custody log. What is found after it closes the gate again, and so does --take-back.
+    REASON goes into the custody log. What is found after it bars the gate again, and so does --take-back.
     """
     with open_bench(screen.home, tell=screen.tell) as bench:
         change = measure_board.take_override_back if take_back else measure_board.override

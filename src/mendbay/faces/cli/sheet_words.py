@@ -108,12 +108,13 @@ def _found_lines(measured: Measured) -> list[str]:
         closed = [f"{one.step}: {one.why}" for one in standing.closings if one.gate is gate]
         spite = " ".join(one.why for one in standing.overridden if one.gate is gate)
         if closed:
-            lines.append(f"  {gate.value} is closed")
+            lines.append(f"  {gate.value} is barred")
             lines += [wrapped(one, "    ") for one in closed]
             if spite:
                 lines.append(wrapped(f"A person's word counts for this alone: {spite}", "    "))
         elif spite:
-            lines.append(wrapped(f"{gate.value} is open by a person's word in spite of: {spite}", "  "))
+            allowed = f"{gate.value} is let through by a person's word in spite of: {spite}"
+            lines.append(wrapped(allowed, "  "))
     lines += [wrapped(one.text, "  ") for one in standing.statements]
     lines += [wrapped(one, "  ") for one in standing.remarks]
     return ["", "Found", *lines] if lines else []

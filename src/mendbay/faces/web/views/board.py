@@ -45,7 +45,7 @@ HINTS = {
     Unit.AMPERE: "As the meter shows it, in amperes: 0.35, 350m.",
     Unit.CELSIUS: "In degrees Celsius: 41.",
 }
-DUE = (StepState.READY, StepState.DONE, StepState.SKIPPED, StepState.CLOSED)
+DUE = (StepState.READY, StepState.DONE, StepState.SKIPPED, StepState.NO_POWER)
 """Where a step stands that the sheet lists by itself."""
 
 
@@ -283,7 +283,7 @@ def override(visit: Visit) -> Answer:
 @BOOK.change(
     "/case/{case:int}/board/keep-off",
     "board-keep-off",
-    "Closes again what a person's word let power through.",
+    "Bars again what a person's word let power through.",
     [BAY, GATE, REASON],
 )
 def keep_off(visit: Visit) -> Answer:
@@ -297,5 +297,5 @@ def _overridden(visit: Visit, *, take_back: bool) -> Answer:
         at = bay_choice(visit, bench, case)
         visit.require_unchanged("the sheet", *_marks(measure_board.tell_sheet(bench, case, at.bay)))
         change(bench, case, at.bay, gate, visit.said["reason"])
-    done = "is closed again" if take_back else "is let through in spite of what was found"
+    done = "is barred again" if take_back else "is let through in spite of what was found"
     return visit.go("board", f"{gate.value} {done}; custody keeps the reason.", {"bay": at.bay})
