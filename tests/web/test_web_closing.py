@@ -59,6 +59,20 @@ def ended(web: Web, page: str, case: int = 1) -> str:
     return web.get(page)
 
 
+def test_what_was_broken_is_asked_part_by_part(web: Web, case: str) -> None:
+    with web.bench() as bench:
+        bench.ledger.add_bay(Bay(1, "1"))
+        bench.ledger.add_bay(Bay(1, "2"))
+    form = web.get(case).partition(f'action="{case}/close"')[2].partition("</form>")[0]
+    legends = re.findall(r"<legend>(.*?)</legend>", form)
+    names = ["The box", "The data and the way to it", "Bay 1", "Bay 2"]
+    assert legends == ["Tick what was broken", *names]
+    for one in form.split("<legend>")[2:]:
+        bays = set(re.findall(r'name="found" value="[\w-]+:?([^"]*)"', one))
+        assert len(bays) == 1, "what stands under a part is of that part"
+    assert " checked" not in form
+
+
 def test_a_case_is_closed_with_what_was_found(web: Web, case: str) -> None:
     page = web.get(case)
     assert "Nothing yet." in page

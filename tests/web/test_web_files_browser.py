@@ -10,6 +10,9 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
+from mendbay.core.source import Gap, Lack
+from mendbay.core.span import Span, SpanSet
+from mendbay.files.verdict import Judgement, Verdict
 from mendbay.wiring import open_bench
 from support.browser import NARROW, WHY_NOT, WIDE, chromium, opened, require_sound
 from support.file_trees import listed_home, many, named, read_home
@@ -168,6 +171,29 @@ def test_without_script_there_is_a_table(browser: Browser, tmp_path: Path) -> No
         page.get_by_label("Search names").fill("z.")
         page.get_by_role("button", name="Show").click()
         expect(page.get_by_role("link", name="z.txt")).to_be_visible()
+
+
+@pytest.mark.parametrize("text_size", ["100%", "200%"])
+def test_what_a_folder_holds_is_read_whole_on_a_narrow_screen(
+    browser: Browser, tmp_path: Path, text_size: str
+) -> None:
+    home = tmp_path / "home"
+    gap = (Gap(Span(0, 512), Lack.REFUSED),)
+    entries = named(b"photographs/")
+    for state, gaps in ((Verdict.WHOLE, ()), (Verdict.HOLED, gap), (Verdict.UNPROVEN, ())):
+        judged = Judgement(state, gaps, SpanSet(), SpanSet(), ())
+        names = (b"photographs/%s %d.jpg" % (str(state).encode(), at) for at in range(120))
+        entries += [(named(one)[1][0], judged) for one in names]
+    listed_home(home, entries)
+    width = NARROW if text_size == "100%" else 2 * NARROW
+    with served(home) as found, opened(browser, f"{found.url}case/1/files", width) as page:
+        page.evaluate("(size) => { document.documentElement.style.fontSize = size; }", text_size)
+        page.set_viewport_size({"width": width, "height": 1200})
+        expect(row(page, 0)).to_contain_text("120 unproven", timeout=WAIT)
+        cut = """(row) => [row, ...row.querySelectorAll(".f-cells, .f-verdict")].filter((one) =>
+          one.scrollHeight > one.clientHeight + 1 || one.scrollWidth > one.clientWidth + 1
+        ).map((one) => one.className)"""
+        assert row(page, 0).evaluate(cut) == []
 
 
 @pytest.mark.parametrize("width", [NARROW, WIDE])

@@ -35,6 +35,8 @@ LIKELY = 0.5
 """Chance from which what triage believes is worth suggesting (own choice)."""
 BROKEN_BOARD = ("board-supply", "motor-driver", "rom-mismatch")
 """Faults that another board can put right."""
+OF_BOX = ("adapter", "box-board", "connectors", "fan")
+"""Faults of the box itself; the others that no drive has are of what is stored and of the way to it."""
 SIGNS_SHOWN = 3
 """Signs that are named where they speak against the end (own choice)."""
 
@@ -140,18 +142,37 @@ def places_of(bench: Bench, number: int) -> tuple[tuple[str, str], ...]:
     Raises:
         NoSuchCase: there is no such case.
     """
-    try:
-        places = possible_places(bench, number)
-    except UsageError:  # more bays than can be judged together
-        return ()
     faults = packaged_tables().faults
     return tuple(
         (
             Found(one.fault, one.bay).text,
             f"bay {one.bay}: {faults[one.fault].words}" if one.bay else faults[one.fault].words,
         )
-        for one in places
+        for one in _places(bench, number)
     )
+
+
+def places_by_part(bench: Bench, number: int) -> tuple[tuple[str, tuple[tuple[str, str], ...]], ...]:
+    """The same in parts, each under its name: what of the box, of its data and of each bay can be said to
+    have been broken; no part is empty, and words of a bay's part do not name the bay again.
+
+    Raises:
+        NoSuchCase: there is no such case.
+    """
+    faults = packaged_tables().faults
+    parts: dict[str, list[tuple[str, str]]] = {}
+    for one in _places(bench, number):
+        other = "the box" if one.fault in OF_BOX else "the data and the way to it"
+        part = parts.setdefault(f"bay {one.bay}" if one.bay else other, [])
+        part.append((Found(one.fault, one.bay).text, faults[one.fault].words))
+    return tuple((name, tuple(places)) for name, places in parts.items())
+
+
+def _places(bench: Bench, number: int) -> tuple[Place, ...]:
+    try:
+        return possible_places(bench, number)
+    except UsageError:  # more bays than can be judged together
+        return ()
 
 
 def close_case(bench: Bench, number: int, outcome: Outcome, although: str = "") -> Closing:

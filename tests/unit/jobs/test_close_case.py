@@ -26,7 +26,15 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.bill_case import How, make_bill, pay
 from mendbay.jobs.certify_rom import KeptCertificate
 from mendbay.jobs.check_custody import check_custody
-from mendbay.jobs.close_case import close_case, look_at_closing, outcome_words, reopen_case
+from mendbay.jobs.close_case import (
+    OF_BOX,
+    close_case,
+    look_at_closing,
+    outcome_words,
+    places_by_part,
+    places_of,
+    reopen_case,
+)
 from mendbay.jobs.find_donor import agreement_with
 from mendbay.jobs.hand_over_items import release
 from mendbay.jobs.keep_items import add_item
@@ -227,6 +235,21 @@ def test_a_drive_alone_has_no_faults_of_a_box(bench: Bench) -> None:
     no_bay = another(bench)
     with pytest.raises(UsageError, match="No bay of case"):
         close_case(bench, no_bay, HEADS)
+
+
+def test_what_can_be_ticked_stands_by_the_part_that_it_is_of(bench: Bench) -> None:
+    number = another(bench, "1", "2")
+    parts = dict(places_by_part(bench, number))
+    assert list(parts) == ["the box", "the data and the way to it", "bay 1", "bay 2"]
+    assert tuple(one for one, _ in parts["the box"]) == OF_BOX
+    assert "file-system" in dict(parts["the data and the way to it"])
+    assert dict(parts["bay 2"])["heads:2"] == "the heads or their preamplifier"
+    told = [one for places in parts.values() for one, _ in places]
+    assert sorted(told) == sorted(one for one, _ in places_of(bench, number))
+    alone = another(bench, "1")
+    describe(bench, alone, box=False)
+    assert [name for name, _ in places_by_part(bench, alone)] == ["the data and the way to it", "bay 1"]
+    assert places_by_part(bench, another(bench, *map(str, range(1, 40)))) == ()
 
 
 def test_what_is_not_closed_or_not_there_cannot_be_opened_again(bench: Bench) -> None:

@@ -23,6 +23,7 @@ from mendbay.faces.printable import printable
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Page
 from mendbay.faces.web.commands import told_on
+from mendbay.faces.web.line_ends import bound, held
 from mendbay.faces.web.visit import Visit, seen
 
 NAV = (
@@ -57,15 +58,14 @@ class Drawing:
             duration=duration_text,
             moment=moment,
             moments=moments,
-            name=shown_name,
+            name=lambda raw: held(shown_name(raw)),
         )
         self.environment.globals.update(counted=counted, seen=seen, meter=meter, numbers=itertools.count)
 
     def page(self, visit: Visit, page: Page, notice: str = "") -> str:
-        """The HTML of a page."""
-        return self.environment.get_template(page.template).render(
-            **page.facts, **self._standing(visit, notice)
-        )
+        """The HTML of a page, its numbers bound to their units."""
+        template = self.environment.get_template(page.template)
+        return bound(template.render(**page.facts, **self._standing(visit, notice)))
 
     def _standing(self, visit: Visit, notice: str) -> dict[str, Any]:
         """What every template has: links, the marks of what may change, who visits."""

@@ -15,6 +15,7 @@ from starlette.datastructures import UploadFile
 from mendbay.core.errors import UsageError
 from mendbay.core.quantity import count_text
 from mendbay.core.texts import LINE_LIMIT, TEXT_LIMIT
+from mendbay.faces.web.line_ends import THIN, TIED, TIED_THIN
 
 SEEN = "seen"
 """Name of the field by which a form says what its page showed."""
@@ -231,7 +232,7 @@ def _read_decimal(asked: Field, said: Sequence[Any]) -> float | None:
 
 def _unspaced(text: str) -> str:
     """A number without the spaces that set its thousands apart."""
-    return text.replace("\N{THIN SPACE}", "").replace(" ", "").strip()
+    return re.sub(rf"[ {THIN}{TIED_THIN}{TIED}]", "", text).strip()
 
 
 def _within(asked: Field, found: float) -> float:

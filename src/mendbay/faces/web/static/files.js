@@ -2,7 +2,10 @@
 "use strict";
 
 (() => {
-  const ROW = 44;
+  /* How high a row is, in the size of the text: on a narrow screen what a row says stands on lines of its own. */
+  const ROW_REM = 2.75;
+  const NARROW_ROW_REM = 3.9;
+  const NARROW = matchMedia("(max-width: 36rem)");
   const CHUNK = 100;
   const KEPT = 40;
   const SPARE = 12;
@@ -25,7 +28,7 @@
     let at = 0;
     return text ? text.split(".").map((one) => (at += parseInt(one, 36))) : [];
   };
-  const grouped = (number) => String(number).replace(/\B(?=(\d{3})+(?!\d))/g, "\u2009");
+  const grouped = (number) => String(number).replace(/\B(?=(\d{3})+(?!\d))/g, "\u202f");
 
   class Tree {
     constructor(place) {
@@ -45,6 +48,7 @@
       this.before = 0;
       this.late = 0;
       this.build();
+      this.measure();
       this.listen();
       this.resize();
       this.reveal(this.at);
@@ -81,7 +85,7 @@
         clearTimeout(this.late);
         this.anew(0);
       });
-      window.addEventListener("resize", () => this.draw());
+      window.addEventListener("resize", () => this.resized());
     }
 
     /* ------------------------------------------------------------ where things stand */
@@ -91,11 +95,26 @@
     }
 
     get whole() {
-      return this.total * ROW;
+      return this.total * this.high;
     }
 
     get tall() {
       return Math.min(this.whole, TALLEST);
+    }
+
+    measure() {
+      const rem = parseFloat(getComputedStyle(document.documentElement).fontSize);
+      this.high = Math.round(rem * (NARROW.matches ? NARROW_ROW_REM : ROW_REM));
+      this.place.style.setProperty("--row", `${this.high}px`);
+    }
+
+    /* The row that was at the top stays there. */
+    resized() {
+      const first = this.top / this.high;
+      this.measure();
+      this.resize();
+      this.goTo(first * this.high);
+      this.draw();
     }
 
     resize() {
@@ -145,16 +164,16 @@
     }
 
     reveal(index) {
-      const from = index * ROW;
+      const from = index * this.high;
       if (from < this.top) this.goTo(from);
-      else if (from + ROW > this.top + this.height) this.goTo(from + ROW - this.height);
+      else if (from + this.high > this.top + this.height) this.goTo(from + this.high - this.height);
     }
 
     /* ------------------------------------------------------------ rows */
 
     draw() {
-      const first = Math.max(0, Math.floor(this.top / ROW) - SPARE);
-      const last = Math.min(this.total - 1, Math.ceil((this.top + this.height) / ROW) + SPARE);
+      const first = Math.max(0, Math.floor(this.top / this.high) - SPARE);
+      const last = Math.min(this.total - 1, Math.ceil((this.top + this.height) / this.high) + SPARE);
       const wanted = new Set();
       for (let index = first; index <= last; index += 1) wanted.add(index);
       if (this.total) wanted.add(this.at);
@@ -182,7 +201,7 @@
         this.seen.set(index, row);
         this.space.append(row);
       }
-      row.style.transform = `translateY(${index * ROW - this.offset}px)`;
+      row.style.transform = `translateY(${index * this.high - this.offset}px)`;
       row.classList.toggle("at", index === this.at);
       const number = row.dataset.number;
       if (number !== undefined) row.setAttribute("aria-selected", this.picked.has(number) ? "true" : "false");
@@ -286,9 +305,9 @@
       this.at = at;
       if (!at) this.goTo(0);
       const said = this.query();
-      if (at) said.set("first", Math.max(0, Math.floor(this.top / ROW)));
+      if (at) said.set("first", Math.max(0, Math.floor(this.top / this.high)));
       history.replaceState(null, "", `${this.data.page}?${said}`);
-      this.ask(Math.floor((at ? this.top / ROW : 0) / CHUNK));
+      this.ask(Math.floor((at ? this.top / this.high : 0) / CHUNK));
     }
 
     tell() {
@@ -363,7 +382,7 @@
 
     key(event) {
       if (event.altKey || event.ctrlKey || event.metaKey) return;
-      const page = Math.max(1, Math.floor(this.height / ROW) - 1);
+      const page = Math.max(1, Math.floor(this.height / this.high) - 1);
       const steps = {
         ArrowDown: () => this.move(this.at + 1),
         ArrowUp: () => this.move(this.at - 1),

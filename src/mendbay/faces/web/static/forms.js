@@ -5,7 +5,9 @@
   let sent = null; // the form under way: what was pressed in it, and where on the page that was
 
   const trouble = () => document.getElementById("trouble");
-  const words = (label) => label.textContent.replace(/\(optional\)\s*$/, "").trim();
+  /* Pages bind numbers to their units by blanks at which no line ends; a field has plain ones. */
+  const plain = (text) => text.replace(/[\u00a0\u2009\u202f]/g, " ").trim();
+  const words = (label) => plain(label.textContent).replace(/\(optional\)$/, "").trim();
 
   /* A refusal begins with the words of the field that it is about, or with what was written there. */
   const refused = (form, said) => {
@@ -14,7 +16,7 @@
       return one.control || one.closest("fieldset")?.querySelector("input") || null;
     }
     const fields = [...form.querySelectorAll("input:not([type=hidden]), textarea")];
-    const written = fields.filter((one) => one.value && said.startsWith(`'${one.value}'`));
+    const written = fields.filter((one) => one.value && said.startsWith(`'${plain(one.value)}'`));
     return written.length === 1 ? written[0] : null;
   };
 
@@ -41,7 +43,7 @@
   };
 
   const refuse = () => {
-    const said = trouble()?.querySelector("p")?.textContent.trim();
+    const said = plain(trouble()?.querySelector("p")?.textContent || "");
     if (!said || !sent?.form.isConnected) return;
     const field = refused(sent.form, said);
     if (field) told(field, true);

@@ -23,6 +23,7 @@ from mendbay.jobs.close_case import (
     close_case,
     look_at_closing,
     outcome_words,
+    places_by_part,
     places_of,
     reopen_case,
 )
@@ -44,7 +45,7 @@ def closing(visit: Visit) -> Answer:
     with visit.bench() as bench:
         card = card_of(visit, bench, case)
         found = look_at_closing(bench, case)
-        places = places_of(bench, case)
+        places, parts = places_of(bench, case), places_by_part(bench, case)
         rule = keep_days(bench, case)
         plans = plans_of(bench, case)
         exports = folders_told(bench, case, EXPORT)
@@ -56,7 +57,7 @@ def closing(visit: Visit) -> Answer:
         "told": [broken_in_words(one, in_words) for one in _told(found)],
         "against": [broken_in_words(one, in_words) for one in found.against],
         "hints": [(one.words, [in_words.get(each, each) for each in one.found]) for one in found.hints],
-        "places": places,
+        "parts_of": parts,
         "suggested": {one for hint in found.hints for one in hint.found},
         "end": found.end or "",
         "data": found.data or "",
