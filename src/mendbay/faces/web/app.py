@@ -231,6 +231,7 @@ class _Application:
         if address.method == "GET":
             sent = list(request.query_params.multi_items())
         else:
+            request.state.address = address
             request.state.sent = sent = await _form(request, address)
         seen = next((one for name, one in sent if name == SEEN and isinstance(one, str)), "")
         path = {
@@ -330,7 +331,7 @@ class _Application:
         _log.error("%s %s", request.method, request.url.path, exc_info=trouble)
         return self._told(
             request,
-            self._nowhere,
+            getattr(request.state, "address", self._nowhere),
             "Something unforeseen went wrong inside Mendbay.",
             "The terminal in which the server runs says where. Load the page again: it shows what was kept.",
             500,
