@@ -100,3 +100,17 @@ def test_whose_key_holds_no_longer_loses_nothing_typed(
             else:
                 page.reload()
             expect(page.get_by_text("It waits for a part now.")).to_be_visible(timeout=WAIT)
+
+
+@pytest.mark.parametrize("script", [True, False], ids=["with script", "without script"])
+def test_enter_held_down_is_one_change(browser: Browser, tmp_path: Path, script: bool) -> None:
+    home = tmp_path / "home"
+    with served(home) as found, opened(browser, f"{found.url}cases", script=script) as page:
+        page.get_by_label("Customer").fill("A pottery studio")
+        for _ in range(8):
+            page.keyboard.down("Enter")
+        page.keyboard.up("Enter")
+        page.wait_for_url("**/case/1/take-in", timeout=WAIT)
+        page.wait_for_timeout(500)
+        with open_bench(home) as bench:
+            assert len(bench.ledger.cases()) == 1

@@ -34,9 +34,10 @@ from mendbay.faces.web.desk import Desk
 from mendbay.faces.web.drawing import Drawing, is_local
 from mendbay.faces.web.fields import SEEN, read_fields
 from mendbay.faces.web.guard import COOKIE, DOOR, Guard, TooMuch, cookies_of
+from mendbay.faces.web.once import Once, press_of
 from mendbay.faces.web.picture_reading import picture_reading
 from mendbay.faces.web.reading_orders import is_waiting
-from mendbay.faces.web.refusals import Refusals, kept_words
+from mendbay.faces.web.refusals import Refusals, kept_words, sent_of
 from mendbay.faces.web.sent_for_works import needed_and_left
 from mendbay.faces.web.upload_folder import room_told
 from mendbay.faces.web.uploads import remove_forgotten
@@ -216,7 +217,7 @@ class _Application:
                 if address.method == "GET":
                     found = await _while_waited_for(request, address, visit)
                 else:
-                    found = await run_in_threadpool(address.handler, visit)
+                    found = await run_in_threadpool(self._done_once, request, address, visit)
                 return await run_in_threadpool(self._made, request, visit, found)
             except MendbayError as trouble:
                 return await run_in_threadpool(self._trouble, request, address, trouble)
@@ -224,6 +225,12 @@ class _Application:
                 await request.close()
 
         return answer
+
+    def _done_once(self, request: Request, address: Address, visit: Visit) -> Answer:
+        """What a change answers, which is done once however often its form was pressed."""
+        once: Once = self._desk.keep("once", Once)
+        press = press_of(address, request.url.path, sent_of(request), visit.path.get("case"))
+        return once.answer(press, lambda: address.handler(visit))
 
     async def _visit(self, request: Request, address: Address) -> Visit:
         mark = self._desk.pulse.mark

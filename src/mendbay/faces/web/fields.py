@@ -20,7 +20,9 @@ SEEN = "seen"
 """Name of the field by which a form says what its page showed."""
 FROM_PAGE = "from_page"
 """Name of the field by which a form that was refused, and filled again, says which page it stands on."""
-OWN = (SEEN, FROM_PAGE)
+ONCE = "once"
+"""Name of the field that differs in every form that is drawn, so that each is done once."""
+OWN = (SEEN, FROM_PAGE, ONCE)
 """Fields of the kernel, which no address asks for."""
 SAFE_INTEGER = 2**53 - 1
 """The largest whole number that every browser keeps exactly."""
