@@ -170,15 +170,15 @@ def test_who_is_to_load_a_page_again_is_led_there(web: Web) -> None:
     web.done("/cases/open", {"customer": "A weaver"})
     mark = web.get("/case/1/hand-back").split('name="seen" value="')[1].split('"')[0]
     web.done("/case/1/hand-back/keep", {"until": "2999-02-02"})
-    page = f"{ORIGIN}/case/1/hand-back"
     told = []
     for form in ({"until": "2999-01-01", "seen": mark}, {"until": "2001-01-01"}):
-        headers = {"origin": ORIGIN, "referer": page}
+        headers = {"origin": ORIGIN, "referer": f"{ORIGIN}/case/1/money"}  # a page without that form
         told.append(web.client.post("/case/1/hand-back/keep", data=form, headers=headers).text)
-    links = [re.findall('<a [^>]*href="/case/1/hand-back"[^>]*>([^<]*)', one) for one in told]
+    links = [re.findall('<a [^>]*href="/case/1/money"[^>]*>([^<]*)', one) for one in told]
     inside = told[0].split('<section class="trouble">')[1].split("</section>")[0]
     assert "Load this page again" in inside, "the part that comes into the page of the form"
     assert 'target="_blank"' in inside, "so that what was typed stays"
+    assert "2999-01-01" in inside, "nor is it lost where no form has a place for it"
     assert "Load this page again" not in links[1], "what is wrong in a form is put right in it"
 
 

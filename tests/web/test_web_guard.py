@@ -142,6 +142,21 @@ def test_without_its_key_only_the_door_is_open(locked: Web) -> None:
     assert "Key" in text_of(locked.client.get("/enter").text)
 
 
+def test_a_page_whose_key_holds_no_longer_is_told_so_in_its_place_for_troubles(locked: Web) -> None:
+    """And is not exchanged for the door, part by part, with all that is typed in it."""
+    part = {"accept": "text/html, */*", "hx-request": "true"}
+    sent = {**part, "origin": ORIGIN}
+    for answer in (
+        locked.client.get("/cases", headers=part, follow_redirects=False),
+        locked.client.post("/cases/open", data={"customer": "Ada"}, headers=sent),
+        locked.client.post("/cases/open", data={"x": "y"}, headers={"accept": "text/html", "origin": ORIGIN}),
+    ):
+        assert answer.status_code == 401
+        assert '<section class="trouble">' in answer.text
+        assert 'href="/enter" target="_blank"' in answer.text
+        assert answer.headers["hx-push-url"] == "false"
+
+
 def test_the_key_opens_and_is_not_given_out(locked: Web) -> None:
     assert locked.post("/enter", {"key": "wrong"}, status=403).headers.get("set-cookie") is None
     answer = locked.post("/enter", {"key": KEY})

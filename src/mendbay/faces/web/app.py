@@ -34,8 +34,10 @@ from mendbay.faces.web.desk import Desk
 from mendbay.faces.web.drawing import Drawing, is_local
 from mendbay.faces.web.fields import SEEN, read_fields
 from mendbay.faces.web.guard import COOKIE, DOOR, Guard, TooMuch, cookies_of
+from mendbay.faces.web.once import Once, press_of
 from mendbay.faces.web.picture_reading import picture_reading
 from mendbay.faces.web.reading_orders import is_waiting
+from mendbay.faces.web.refusals import Refusals, kept_words, sent_of
 from mendbay.faces.web.sent_for_works import needed_and_left
 from mendbay.faces.web.upload_folder import room_told
 from mendbay.faces.web.uploads import remove_forgotten
@@ -166,6 +168,7 @@ class _Application:
         self._desk = desk
         self._book = book
         self._drawing = Drawing(book)
+        self._refusals = Refusals(desk, book, self._drawing)
         self._nowhere = Address("GET", "/", "nowhere", "", lambda visit: Page("trouble.html", {}))
 
     @asynccontextmanager
@@ -214,14 +217,20 @@ class _Application:
                 if address.method == "GET":
                     found = await _while_waited_for(request, address, visit)
                 else:
-                    found = await run_in_threadpool(address.handler, visit)
+                    found = await run_in_threadpool(self._done_once, request, address, visit)
                 return await run_in_threadpool(self._made, request, visit, found)
             except MendbayError as trouble:
-                return self._trouble(request, address, trouble)
+                return await run_in_threadpool(self._trouble, request, address, trouble)
             finally:
                 await request.close()
 
         return answer
+
+    def _done_once(self, request: Request, address: Address, visit: Visit) -> Answer:
+        """What a change answers, which is done once however often its form was pressed."""
+        once: Once = self._desk.keep("once", Once)
+        press = press_of(address, request.url.path, sent_of(request), visit.path.get("case"))
+        return once.answer(press, lambda: address.handler(visit))
 
     async def _visit(self, request: Request, address: Address) -> Visit:
         mark = self._desk.pulse.mark
@@ -229,7 +238,8 @@ class _Application:
         if address.method == "GET":
             sent = list(request.query_params.multi_items())
         else:
-            sent = await _form(request, address)
+            request.state.address = address
+            request.state.sent = sent = await _form(request, address)
         seen = next((one for name, one in sent if name == SEEN and isinstance(one, str)), "")
         path = {
             name: _whole(request.path_params[name]) if whole else str(request.path_params[name])
@@ -276,9 +286,20 @@ class _Application:
 
     def _trouble(self, request: Request, address: Address, trouble: MendbayError) -> Response:
         status = next((status for kind, status in STATUS if isinstance(trouble, kind)), 409)
-        return self._told(request, address, trouble.what, trouble.next_step, status)
+        again = self._refusals.page_again(
+            request, address, trouble, status, _page_before(request), _who(request)
+        )
+        return again or self._told(request, address, trouble.what, trouble.next_step, status, trouble)
 
-    def _told(self, request: Request, address: Address, what: str, next_step: str, status: int) -> Response:
+    def _told(
+        self,
+        request: Request,
+        address: Address,
+        what: str,
+        next_step: str,
+        status: int,
+        trouble: MendbayError | None = None,
+    ) -> Response:
         path = request.url.path + (f"?{request.url.query}" if request.url.query else "")
         number = _CASE.match(path)
         of = {"case": int(number[1])} if number else {}
@@ -291,6 +312,7 @@ class _Application:
             "back": back,
             "again": back if LOAD_AGAIN in next_step else "",
             "case": number[1] if number else "",
+            **kept_words(request, address, trouble),
         }
         told = HTMLResponse(self._drawing.page(visit, Page("trouble.html", facts)), status)
         told.headers["HX-Push-Url"] = "false"  # the form's page stays, and with it its address
@@ -316,7 +338,7 @@ class _Application:
         _log.error("%s %s", request.method, request.url.path, exc_info=trouble)
         return self._told(
             request,
-            self._nowhere,
+            getattr(request.state, "address", self._nowhere),
             "Something unforeseen went wrong inside Mendbay.",
             "The terminal in which the server runs says where. Load the page again: it shows what was kept.",
             500,

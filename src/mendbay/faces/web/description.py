@@ -73,7 +73,7 @@ def _responses(one: Address) -> dict[str, Any]:
     }
     found["413"]["content"] = found["413"]["content"] | plain  # told at the door, before there is a page
     found["405"] = {"description": "Not asked in this way.", "content": html | plain}
-    found["401"] = {"description": "The key of this bench is needed.", "content": plain}
+    found["401"] = {"description": "The key of this bench is needed.", "content": html | plain}
     found["403"] = {
         "description": "It did not come from a page of this server, or from another account of its machine.",
         "content": plain,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import re
+import secrets
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -60,7 +61,9 @@ class Drawing:
             moments=moments,
             name=lambda raw: held(shown_name(raw)),
         )
-        self.environment.globals.update(counted=counted, seen=seen, meter=meter, numbers=itertools.count)
+        self.environment.globals.update(
+            counted=counted, seen=seen, meter=meter, numbers=itertools.count, fresh_mark=fresh_mark
+        )
 
     def page(self, visit: Visit, page: Page, notice: str = "") -> str:
         """The HTML of a page, its numbers bound to their units."""
@@ -81,6 +84,11 @@ class Drawing:
             "here": visit.here,
             "at": visit.address.name,
         }
+
+
+def fresh_mark() -> str:
+    """One that no form had before."""
+    return secrets.token_hex(8)
 
 
 def _field(visit: Visit, name: str, address: str) -> Any:

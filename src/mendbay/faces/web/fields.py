@@ -19,6 +19,12 @@ from mendbay.faces.web.line_ends import THIN, TIED, TIED_THIN
 
 SEEN = "seen"
 """Name of the field by which a form says what its page showed."""
+FROM_PAGE = "from_page"
+"""Name of the field by which a form that was refused, and filled again, says which page it stands on."""
+ONCE = "once"
+"""Name of the field that differs in every form that is drawn, so that each is done once."""
+OWN = (SEEN, FROM_PAGE, ONCE)
+"""Fields of the kernel, which no address asks for."""
 SAFE_INTEGER = 2**53 - 1
 """The largest whole number that every browser keeps exactly."""
 _DECIMAL = re.compile(r"-?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+)", re.ASCII)
@@ -55,6 +61,7 @@ class Field:
         choices: by what is sent, what is read; for a choice and, if not empty, for several.
         blanks: of several, whether one that says nothing keeps its place, so that what stands beside it does.
         default: what it says where it says nothing.
+        secret: nobody is shown again what it said.
     """
 
     name: str
@@ -68,6 +75,7 @@ class Field:
     choices: Mapping[str, str] = field(default_factory=dict)
     blanks: bool = False
     default: Any = ""
+    secret: bool = False
 
     def read(self, said: Sequence[Any]) -> Any:
         """What the field says, of all that was sent under its name.
@@ -87,6 +95,11 @@ def line(
 ) -> Field:
     """A line of text."""
     return Field(name, words, required=required, limit=limit, default=default)
+
+
+def secret(name: str, words: str) -> Field:
+    """A line that is a secret."""
+    return Field(name, words, secret=True)
 
 
 def text(name: str, words: str, *, required: bool = False, limit: int = TEXT_LIMIT) -> Field:
@@ -159,7 +172,7 @@ def read_fields(fields: Sequence[Field], sent: Sequence[tuple[str, Any]]) -> dic
     """
     known = {one.name for one in fields}
     for name, _ in sent:
-        if name not in known and name != SEEN:
+        if name not in known and name not in OWN:
             raise UsageError(
                 f"The form says something that is not asked for: {name[:40]!r}.", "Load the page again."
             )

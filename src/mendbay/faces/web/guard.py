@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
 from starlette.requests import cookie_parser
-from starlette.responses import PlainTextResponse, RedirectResponse, Response
+from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 NEIGHBOUR = "neighbour"
@@ -45,6 +45,8 @@ DOOR = "/enter"
 STATIC = "/static/"
 COOKIE = "mendbay_bench"
 SAFE = ("GET", "HEAD")
+HTMX = "hx-request"
+"""Header by which the script of a page says that it asks."""
 PATH_LIMIT = 2000
 """Characters of a path. More is no page, and digits by the thousand would not be read as a number at all."""
 
@@ -133,17 +135,47 @@ class Guard:
         if method == "POST" and [one.lower() for one in headers.getlist("origin")] not in self._origins:
             return _plain("This did not come from a page of this server: nothing was changed.", 403)
         if method == "POST" and not _length_fits(headers, self._limit(scope)):
-            return _plain("That is more than is taken at once: nothing was kept.", 413)
+            return _told(headers, "That is more than is taken at once: nothing was kept.", 413)
         open_to_all = path == DOOR or path.startswith(STATIC)
         if not open_to_all and not self._rules.lets_in(headers):
-            if method == "POST" or "text/html" not in headers.get("accept", ""):
-                return _plain("The key of this bench is needed.", 401)
+            if method == "POST" or HTMX in headers or "text/html" not in headers.get("accept", ""):
+                return _told(headers, "The key of this bench is needed.", 401, _way_in(headers))
             return RedirectResponse(DOOR, 303)
         return None
 
 
+def _way_in(headers: Headers) -> str:
+    """What whoever has a page open does, whose key holds no longer, so that nothing they typed is lost; in
+    HTML."""
+    door = f'<a href="{DOOR}" target="_blank" rel="noopener">Give the key on a page of its own</a>'
+    if HTMX in headers:
+        return f"{door}. What you typed is still here: send it again after that."
+    return (
+        f"{door}. Then load this page again, and let the browser send once more what you typed. Or go back: "
+        "most browsers still have it there."
+    )
+
+
 def _plain(text: str, status: int, headers: dict[str, str] | None = None) -> Response:
     return PlainTextResponse(f"{text}\n", status, headers)
+
+
+def _told(headers: Headers, text: str, status: int, next_step: str = "") -> Response:
+    """A refusal for a person's page where one asks: its script shows what is marked as a trouble.
+
+    Args:
+        next_step: in HTML.
+    """
+    if HTMX not in headers and "text/html" not in headers.get("accept", ""):
+        return _plain(text, status)
+    then = f"<p><strong>Next:</strong> {next_step}</p>" if next_step else ""
+    main = f'<section class="trouble"><h1>Not done</h1><p>{text}</p>{then}</section>'
+    page = (
+        '<!doctype html><html lang="en"><head><meta charset="utf-8"><title>Not done · Mendbay</title>'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        f"</head><body><main>{main}</main></body></html>"
+    )
+    return HTMLResponse(page, status, {"HX-Push-Url": "false"})  # a form's page keeps its address
 
 
 def _is_drawn_in_from_elsewhere(headers: Headers) -> bool:

@@ -52,6 +52,21 @@
     if (one?.isConnected) show(one);
   };
 
+  /* The page came anew, with the form as it was typed: what a page cannot fill is taken over from the form that
+     was there, and somebody is where something else stands now. */
+  const again = () => {
+    const form = document.querySelector("form[data-again]");
+    if (!form) return;
+    const were = [...(sent?.form.querySelectorAll("input[type=file]") || [])];
+    const files = [...form.querySelectorAll("input[type=file]")];
+    for (const one of files) one.files = were.find((each) => each.name === one.name)?.files || one.files;
+    if (files.every((one) => one.files.length)) trouble()?.querySelector("[data-files]")?.remove();
+    trouble()?.classList.add("follows");
+    const told = form.querySelector(".stands")?.id;
+    const one = (told && form.querySelector(`[aria-describedby~="${told}"]`)) || form.querySelector("button:not([formaction])");
+    if (one) show(one);
+  };
+
   /* The heading above the place where somebody was: what comes next with the keys is what stands below it. */
   const back = () => {
     const lost = !document.activeElement || document.activeElement === document.body;
@@ -93,6 +108,7 @@
   });
   document.addEventListener("htmx:afterSettle", (event) => {
     if (event.target.id === "trouble") refuse();
+    else if (event.target.id === "main") again();
     else if (event.target === document.body) {
       back();
       tell();

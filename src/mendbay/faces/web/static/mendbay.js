@@ -111,7 +111,7 @@
     for (const name of part.dataset.live.split(" ")) missed.add(name);
   });
   document.addEventListener("htmx:afterSettle", (event) => {
-    if (event.target === document.body) {
+    if (event.target === document.body || event.target === main()) {
       known = marks(main()?.dataset.mark);
       heed(); // news that came while this page was on its way
     }

@@ -8,7 +8,7 @@ from mendbay.core.errors import BadFormFile, UsageError
 from mendbay.core.toml_values import Place
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer
-from mendbay.faces.web.fields import Field, decimal, line, number, text
+from mendbay.faces.web.fields import Field, decimal, number, secret, text
 from mendbay.faces.web.own_account import require_account
 from mendbay.faces.web.views.setting_forms import earlier_words
 from mendbay.faces.web.visit import Visit
@@ -56,7 +56,7 @@ def relay_form(said: str) -> dict[str, Any] | None:
     "/settings/relay/keep",
     "keep-relay",
     "Keeps the command of the relay and its times.",
-    [COMMAND, *FIGURES, line("key", "Key of this bench")],
+    [COMMAND, *FIGURES, secret("key", "Key of this bench")],
 )
 def keep_relay(visit: Visit) -> Answer:
     require_account(visit, POWER)

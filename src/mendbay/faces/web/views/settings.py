@@ -14,7 +14,7 @@ from mendbay.core.quantity import counted
 from mendbay.faces.keeping_words import rule_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
-from mendbay.faces.web.fields import line, text
+from mendbay.faces.web.fields import secret, text
 from mendbay.faces.web.own_account import is_ours_alone, require_account
 from mendbay.faces.web.serve import KEY_FILE
 from mendbay.faces.web.views.setting_forms import SHOP, earlier_words, form_facts, said_shop
@@ -177,7 +177,7 @@ def _page(visit: Visit, name: str, tried: str = "", sheet: Printed | None = None
     )
 
 
-KEY = line("key", "Key of this bench")
+KEY = secret("key", "Key of this bench")
 TEXT = text("text", "The file", required=True, limit=LONGEST)
 
 

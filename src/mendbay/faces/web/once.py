@@ -1,0 +1,85 @@
+"""Each press of a form is done once: not again where a key was held down, a button was clicked twice, or the
+answer was lost on its way and the form was sent again."""
+
+from __future__ import annotations
+
+import hashlib
+import threading
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from starlette.datastructures import UploadFile
+
+from mendbay.faces.web.addresses import Address
+from mendbay.faces.web.answers import Answer, Go
+from mendbay.faces.web.fields import ONCE
+from mendbay.faces.web.lately import Lately
+
+MOST = 500
+"""Changes that are remembered (own choice)."""
+REMEMBERED_SECONDS = 600.0
+"""How long; who presses later means it (own choice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Press:
+    """One press of one form, with one set of words.
+
+    Args:
+        case: that it is of; None for of none.
+        digest: of its address, its mark and all that it says.
+    """
+
+    case: int | None
+    digest: str
+
+
+def press_of(address: Address, url: str, sent: Sequence[tuple[str, Any]], case: int | None) -> Press | None:
+    """The press that a form says it is; None if it carries no mark, as those of programs."""
+    if not any(name == ONCE and one for name, one in sent):
+        return None
+    said = [
+        (name, one.filename, one.size) if isinstance(one, UploadFile) else (name, one) for name, one in sent
+    ]
+    return Press(case, hashlib.sha256(repr((address.name, url, said)).encode()).hexdigest())
+
+
+class Once:
+    """Remembers what the last presses led to. Any thread may use it."""
+
+    def __init__(self) -> None:
+        self._done: Lately[Press, tuple[float, Go]] = Lately(MOST, lambda press: press.case)
+        self._under_way: set[Press] = set()
+        self._changed = threading.Condition()
+
+    def answer(self, press: Press | None, change: Callable[[], Answer]) -> Answer:
+        """What a change answers; where the same press was done already, or is being done, what that answered.
+        One that was refused is tried again.
+
+        Raises:
+            MendbayError: what the change raises.
+        """
+        if press is None:
+            return change()
+        with self._changed:
+            while press in self._under_way:
+                self._changed.wait()
+            done = self._done.get(press)
+            if done is not None and time.monotonic() - done[0] < REMEMBERED_SECONDS:
+                return done[1]
+            self._under_way.add(press)
+        try:
+            made = change()
+            if isinstance(made, Go):
+                self._done.put(press, (time.monotonic(), made))
+            return made
+        finally:
+            with self._changed:
+                self._under_way.discard(press)
+                self._changed.notify_all()
+
+    def forget(self, case: int | None) -> None:
+        """Keeps nothing more of a case, or of any."""
+        self._done.forget(case)
