@@ -222,7 +222,7 @@ class Store:
 
     def _make_file(self) -> None:
         try:
-            self.path.parent.mkdir(parents=True, exist_ok=True)
+            self.path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
             # never a file that is there: closing it would give up the locks that this process's other
             # connections hold on it (POSIX), and another process could take their log away
             os.close(os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600))

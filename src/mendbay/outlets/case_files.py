@@ -15,6 +15,7 @@ from mendbay.case.records import Case
 from mendbay.core.errors import DestinationError, NoRoom, SourceChanged, UsageError
 from mendbay.core.quantity import bytes_text
 from mendbay.jobs.ports import CaseFiles, HeldFile, KeptFile
+from mendbay.outlets.own_folders import make_own
 from mendbay.outlets.safe_folder import SafeFolder
 
 READ_BYTES = 4 << 20
@@ -63,7 +64,7 @@ class CaseCabinet(CaseFiles):
         self._require_kept(case.number)
         digest = hashlib.sha256(data).hexdigest()
         try:
-            (self._root / case.folder).mkdir(parents=True, exist_ok=True)
+            make_own(self._root, self._root / case.folder)
             folder = SafeFolder(self._root / case.folder)
             try:
                 for place in _places(path):
@@ -247,7 +248,7 @@ def _written(folder: SafeFolder, path: str, data: bytes) -> bool:
         with os.fdopen(opened, "wb") as file:
             file.write(data)
             file.flush()
-            os.fchmod(file.fileno(), 0o444)
+            os.fchmod(file.fileno(), 0o400)
             os.fsync(file.fileno())
         folder.place_new(temporary, path)
     except FileExistsError:

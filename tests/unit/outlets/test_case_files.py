@@ -27,7 +27,7 @@ def test_what_is_kept_can_be_taken_and_only_read(cabinet: CaseCabinet, tmp_path:
     assert kept.sha256 == hashlib.sha256(b"dump").hexdigest()
     assert cabinet.take(CASE, kept) == b"dump"
     path = tmp_path / "cases/0001-kiln" / kept.path
-    assert stat.S_IMODE(path.stat().st_mode) == 0o444
+    assert stat.S_IMODE(path.stat().st_mode) == 0o400
     assert os.listdir(path.parent) == ["read-1.bin"]
 
 
