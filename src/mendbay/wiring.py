@@ -166,7 +166,7 @@ def open_bench(
             power_cycle=power_cycle,
             assumed=assumed or Assumptions(),
             stakes=stakes or Stakes(),
-            remembered=_remembered(folder),
+            remembered=_remembered(folder, ledger),
             forget_works=lambda case: works(folder).forget(case),
         )
 
@@ -203,8 +203,8 @@ def forget_worked_out(home: Path | None = None) -> None:
     _remembered(home_folder(home)).keep({})
 
 
-def _remembered(folder: Path) -> RememberedFile:
-    return RememberedFile(folder / "worked-out.sqlite3", folder / "worked-out.json")
+def _remembered(folder: Path, ledger: Ledger | None = None) -> RememberedFile:
+    return RememberedFile(folder / "worked-out.sqlite3", folder / "worked-out.json", ledger)
 
 
 def _relay_first(folder: Path, tell: Tell, stop: Callable[[], bool], ask: PowerCycle) -> PowerCycle:
