@@ -104,6 +104,23 @@ class SafeFolder:
         with self._folder(parent) as at:
             return os.open(name, _CREATE, self._file_mode, dir_fd=at)
 
+    def create_unnamed(self, path: str) -> int:
+        """A descriptor of a new file in the folder `path` (empty: this one) without a name: nothing of
+        it stays if the process is killed. Not every file system has that."""
+        with self._folder(path) as at:
+            return os.open(".", os.O_TMPFILE | os.O_RDWR | os.O_CLOEXEC, self._file_mode, dir_fd=at)
+
+    def give_name(self, opened: int, path: str) -> None:
+        """Gives a file without a name one, in one step; its folder must exist.
+
+        Raises:
+            FileExistsError: something is there.
+        """
+        parent, name = _split(path)
+        with self._folder(parent) as at:
+            os.link(f"/proc/self/fd/{opened}", name, dst_dir_fd=at, follow_symlinks=True)
+        self._unsynced.add(parent)
+
     def open_read(self, path: str) -> int:
         """A descriptor of a regular file, open for reading.
 
