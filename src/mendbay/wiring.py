@@ -29,6 +29,7 @@ from mendbay.jobs.stationery_port import Stationery
 from mendbay.ledger.database import Ledger
 from mendbay.outlets.case_files import CaseCabinet
 from mendbay.outlets.image_shelf import ImageShelf
+from mendbay.outlets.own_folders import close_to_others, make_own
 from mendbay.outlets.remembered_file import RememberedFile
 from mendbay.outlets.shop_files import ShopFolder
 
@@ -91,6 +92,17 @@ def has_ledger(home: Path | None = None) -> bool:
     return (home_folder(home) / "ledger.sqlite3").is_file()
 
 
+def make_home(home: Path | None = None) -> Path:
+    """The folder where cases are kept, made for its owner alone if it is not there.
+
+    Raises:
+        OSError: it cannot be made.
+    """
+    folder = home_folder(home)
+    make_own(folder)
+    return folder
+
+
 @contextmanager
 def open_bench(
     home: Path | None = None,
@@ -124,7 +136,7 @@ def open_bench(
     folder = home_folder(home)
     is_new = home is not None and not folder.exists()
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        make_home(folder)
     except OSError as trouble:
         raise LedgerError(
             f"The folder {folder} for cases cannot be made: {trouble.strerror}.",
@@ -132,6 +144,8 @@ def open_bench(
         ) from trouble
     if is_new:
         tell(Said(f"The folder {folder} was not there: it is made, and has no case in it."))
+    for closed in close_to_others(folder / "cases", folder / "exports"):
+        tell(Said(f"Others on this machine could look into {closed}; from now on only your account can."))
     if power_cycle is not no_power_cycle:
         power_cycle = _relay_first(folder, tell, stop, power_cycle)
     clock = SystemClock()
@@ -152,7 +166,7 @@ def open_bench(
             power_cycle=power_cycle,
             assumed=assumed or Assumptions(),
             stakes=stakes or Stakes(),
-            remembered=_remembered(folder),
+            remembered=_remembered(folder, ledger),
             forget_works=lambda case: works(folder).forget(case),
         )
 
@@ -181,9 +195,7 @@ def ledger_watch(home: Path | None = None) -> LedgerWatch:
     in this process."""
     from mendbay.ledger.watch import watch_of  # only for what runs for long
 
-    folder = home_folder(home)
-    folder.mkdir(parents=True, exist_ok=True)
-    return watch_of(folder / "ledger.sqlite3")
+    return watch_of(make_home(home) / "ledger.sqlite3")
 
 
 def forget_worked_out(home: Path | None = None) -> None:
@@ -191,8 +203,8 @@ def forget_worked_out(home: Path | None = None) -> None:
     _remembered(home_folder(home)).keep({})
 
 
-def _remembered(folder: Path) -> RememberedFile:
-    return RememberedFile(folder / "worked-out.sqlite3", folder / "worked-out.json")
+def _remembered(folder: Path, ledger: Ledger | None = None) -> RememberedFile:
+    return RememberedFile(folder / "worked-out.sqlite3", folder / "worked-out.json", ledger)
 
 
 def _relay_first(folder: Path, tell: Tell, stop: Callable[[], bool], ask: PowerCycle) -> PowerCycle:
@@ -261,7 +273,7 @@ def export_folder(case: int, home: Path | None = None) -> Iterator[Path]:
     """
     place = home_folder(home) / "exports"
     try:
-        place.mkdir(parents=True, exist_ok=True)
+        make_own(place.parent, place)
         made = _fresh_folder(place, f"case-{case:04}")
     except OSError as trouble:
         raise DestinationError(
@@ -279,7 +291,7 @@ def _fresh_folder(place: Path, stem: str) -> Path:
     """A folder made under the first free number, and lasting."""
     for number in count(1):
         with suppress(FileExistsError):
-            (place / f"{stem}-{number}").mkdir()
+            (place / f"{stem}-{number}").mkdir(mode=0o700)
             break
     folder = os.open(place, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
     try:

@@ -403,6 +403,7 @@ def test_previews_are_of_kept_pictures_alone(one: Web, monkeypatch: pytest.Monke
     assert "immutable" in answer.headers["cache-control"]
     answer = one.client.get(f"/case/1/pictures/preview?path={path}&large=yes")
     assert answer.headers["content-type"].startswith("image/svg+xml")
+    one.get(f"/case/1/pictures/preview?path={path}&is={'0' * 64}", status=404)
     for other in ("ledger.db", "../../ledger.db", "/etc/passwd", "photos/bay-1/x.jpg", "pictures/002-x.jpg"):
         one.get(f"/case/1/pictures/preview?path={other}", status=404)
 

@@ -65,8 +65,6 @@ def test_a_backup_put_in_place_is_shown_and_changed_from_then_on(
         backup = _backup(home)
         open_case(url, "Later Joinery")
         assert "Later Joinery" in page(url, "/cases")
-        _at_rest(home)
-        time.sleep(0.7)
         put(backup, home / "ledger.sqlite3")
         shown = page(url, "/cases")
         assert "Quillmere Pottery" in shown

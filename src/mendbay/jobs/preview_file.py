@@ -253,7 +253,7 @@ def _text_notes(shown: TextPreview | HexPreview, ending: str) -> list[str]:
 
 
 def preview_kept(
-    bench: Bench, previews: Previews, case: int, kept_path: str, *, large: bool = False
+    bench: Bench, previews: Previews, case: int, kept_path: str, *, sha256_hex: str = "", large: bool = False
 ) -> MadePicture | NoPreview:
     """What a picture kept with a case looks like: one of the case as a whole, or one of a bay that was not
     withdrawn.
@@ -261,10 +261,11 @@ def preview_kept(
     Args:
         kept_path: its place in the case's folder, as the lists of pictures have it; anything else in that
             folder is not looked at.
+        sha256_hex: of the picture that is meant; empty for whichever is kept there now.
 
     Raises:
         NoSuchCase: there is no such case.
-        NoSuchItem: no such picture is kept with it.
+        NoSuchItem: no such picture is kept with it, or another than the one that is meant.
         SourceChanged: its file is gone or no longer holds what was kept.
         ToolMissing: the libraries for pictures are not installed.
     """
@@ -276,6 +277,11 @@ def preview_kept(
     if kept_path not in kept:
         raise NoSuchItem(
             f"Case {case} has no picture {kept_path[:80]!r}.",
+            f"mendbay case picture {case} and mendbay board show {case} list those it has.",
+        )
+    if sha256_hex not in ("", kept[kept_path]):  # its name was given to another since
+        raise NoSuchItem(
+            f"{kept_path} of case {case} is another picture than the one that is meant.",
             f"mendbay case picture {case} and mendbay board show {case} list those it has.",
         )
     data = bytearray()

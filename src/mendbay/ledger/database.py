@@ -19,6 +19,7 @@ from mendbay.jobs.ledger_port import CaseLedger, Sort
 from mendbay.ledger import queries
 from mendbay.ledger.board_shelf import BoardShelf
 from mendbay.ledger.forgetting import forget, forgotten, require_kept
+from mendbay.ledger.marks import mark_of, went_through
 from mendbay.ledger.notes import NoteBook
 from mendbay.ledger.several import by_case, listed
 from mendbay.ledger.store import Row, Store, Value, damaged, no_such_case
@@ -307,6 +308,14 @@ class Ledger(CaseLedger):
             CaseForgotten: the case was forgotten, and nothing is added to it any more, no file either.
         """
         require_kept(self._store, number)
+
+    def mark(self) -> str:
+        """Stands for all that was noted up to now."""
+        return mark_of(self._store)
+
+    def went_through(self, mark: str) -> bool:
+        """Whether this ledger was once as a mark says; one that is none says nothing of it."""
+        return went_through(self._store, mark)
 
     def scrub(self) -> None:
         self._store.scrub()

@@ -100,6 +100,17 @@ LAST_EVENT = "SELECT coalesce(max(id), 0) FROM events WHERE case_number = ?"
 LAST_EVENTS = """
 SELECT value, (SELECT coalesce(max(id), 0) FROM events WHERE case_number = value) FROM json_each(?)
 """
+LAST_EVENT_OF_ALL = """
+SELECT id, case_number, at, kind, text, facts FROM events WHERE case_number <> ? ORDER BY id DESC LIMIT 1
+"""
+EVENT_NUMBERED = "SELECT id, case_number, at, kind, text, facts FROM events WHERE id = ?"
+LAST_NOTE_OF_ALL = """
+SELECT number, coalesce(case_number, 0), at, who, kind, bay, subject, body
+FROM notes WHERE coalesce(case_number, 0) <> ? ORDER BY number DESC LIMIT 1
+"""
+NOTE_NUMBERED = """
+SELECT number, coalesce(case_number, 0), at, who, kind, bay, subject, body FROM notes WHERE number = ?
+"""
 FIRST_EVENTS_OF_KIND = "SELECT case_number, at, min(id) FROM events WHERE kind = ? GROUP BY case_number"
 EVENTS = "SELECT at, kind, text, facts FROM events WHERE case_number = ? ORDER BY id"
 

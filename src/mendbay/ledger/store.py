@@ -24,6 +24,16 @@ APPLICATION_ID = 0x4D424C47
 OLDEST_SQLITE = (3, 37, 0)
 """STRICT tables came with it."""
 
+LEAST_ROOM_BYTES = 64 << 10
+"""SQLite needs half of it to open a ledger at all, for the shared memory beside its log."""
+
+_OF_THE_DISK = (
+    sqlite3.SQLITE_FULL,
+    sqlite3.SQLITE_IOERR,
+    sqlite3.SQLITE_READONLY,
+    sqlite3.SQLITE_CANTOPEN,
+)
+
 EMPTY_LOG = "PRAGMA wal_checkpoint(TRUNCATE)"
 """Its first answer is 1 where somebody was in the way."""
 
@@ -222,7 +232,7 @@ class Store:
 
     def _make_file(self) -> None:
         try:
-            self.path.parent.mkdir(parents=True, exist_ok=True)
+            self.path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
             # never a file that is there: closing it would give up the locks that this process's other
             # connections hold on it (POSIX), and another process could take their log away
             os.close(os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600))
@@ -307,6 +317,8 @@ class Store:
                 f"{ledger} has been in use by another Mendbay for more than {self._busy_seconds:g} s.",
                 "Let the other one finish, then run the command again.",
             )
+        if code in _OF_THE_DISK and (found := _of_its_disk(self.path)) is not None:
+            return f"{ledger} lies on a disk that {found[0]}. Nothing of this step was kept.", found[1]
         if code in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR):
             return (
                 f"{ledger} could not be written: {trouble}. Nothing of this step was kept.",
@@ -321,6 +333,25 @@ class Store:
             f"{ledger} refused: {trouble}. Nothing of this step was kept.",
             "Report this with the message.",
         )
+
+
+def _of_its_disk(path: Path) -> tuple[str, str] | None:
+    """What is the matter with the disk of a ledger, and the next step; None if nothing can be told."""
+    try:
+        disk = os.statvfs(path.parent)
+    except OSError:
+        return None
+    if disk.f_flag & os.ST_RDONLY:
+        return "can only be read now", (
+            "Look why the system lets nobody write to it, as it does with one that fails; MENDBAY_HOME names "
+            "another place, to which the folder can be copied."
+        )
+    free = disk.f_bavail * disk.f_frsize
+    if free < LEAST_ROOM_BYTES:
+        return f"is full: {free} bytes free", (
+            "Free space on it, then run the command again; what was kept before is not touched by this."
+        )
+    return None
 
 
 def note_replaced(path: Path) -> None:

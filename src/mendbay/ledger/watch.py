@@ -25,12 +25,14 @@ class LedgerWatch:
 
     SQLite trusts that a file it has open is written by SQLite alone, and reads what lies in the log beside it
     as newer than the file: a backup put in the place of a ledger that is open would be hidden by the log of
-    the one before, and overwritten by it. So once nobody has written for a look, the log is emptied into the
-    file, and then the file may not change without the ledger's own count of changes: if it does, or has
-    become another file, it was replaced, and is opened anew.
+    the one before, and overwritten by it. So the log is emptied into the file with the first look after
+    something was written, as soon as nobody is in the way, and then the file may not change without the
+    ledger's own count of changes: if it does, or has become another file, it was replaced, and is opened
+    anew.
 
     That holds for this process. Another that has the file open goes on with the one before, and what was
-    written a moment before the backup was put there may still be in the log: so end them all first.
+    written by another in the instant before the backup was put there may still be in the log: so end them all
+    first.
 
     Args:
         path: of the ledger's file; made if it does not exist.
@@ -99,10 +101,9 @@ class LedgerWatch:
         return self._at_rest not in (None, known) and _version_of(store) == self._version
 
     def _come_to_rest(self, store: Store, version: int) -> None:
-        """Empties the log once nobody has written since the last look, and keeps how the file is known."""
+        """Empties the log if somebody has written, and keeps how the file is known from then on."""
         if version != self._version:
             self._version, self._at_rest = version, None
-            return
         if self._at_rest is None:
             with suppress(LedgerError):  # no room, say: tried again with the next look
                 log = self._path.with_name(f"{self._path.name}-wal")

@@ -5,19 +5,25 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
+import re
 import stat
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from pathlib import Path, PurePosixPath
+from typing import BinaryIO
 
 from mendbay.case.numbering import folder_name
 from mendbay.case.records import Case
 from mendbay.core.errors import DestinationError, NoRoom, SourceChanged, UsageError
 from mendbay.core.quantity import bytes_text
 from mendbay.jobs.ports import CaseFiles, HeldFile, KeptFile
+from mendbay.outlets.own_folders import make_own
 from mendbay.outlets.safe_folder import SafeFolder
 
 READ_BYTES = 4 << 20
+WITHOUT_UNNAMED = (errno.EOPNOTSUPP, errno.EISDIR, errno.EINVAL, errno.ENOENT)
+"""What a file system says that has no files without a name, and a kernel that does not know of them."""
+_BESIDE = re.compile(r".+\.([1-9][0-9]{0,8})\.new")
 TRIES = 1000
 """Numbers tried for a name that is taken: far more files of one name than a case ever has."""
 
@@ -63,7 +69,7 @@ class CaseCabinet(CaseFiles):
         self._require_kept(case.number)
         digest = hashlib.sha256(data).hexdigest()
         try:
-            (self._root / case.folder).mkdir(parents=True, exist_ok=True)
+            make_own(self._root, self._root / case.folder)
             folder = SafeFolder(self._root / case.folder)
             try:
                 for place in _places(path):
@@ -236,19 +242,38 @@ def _bytes_at(folder: SafeFolder, path: str) -> bytes | None:
 
 def _written(folder: SafeFolder, path: str, data: bytes) -> bool:
     """Whether it could be put there: complete or not at all, and never over what another process has put
-    there meanwhile. Written beside its place, made durable, then moved."""
+    there meanwhile. Written and made durable before it has its name, so a kill leaves nothing of it."""
     parent = str(PurePosixPath(path).parent)
-    if parent != ".":
+    parent = "" if parent == "." else parent
+    if parent:
         folder.make_folder(parent)
+    _clear_abandoned(folder, parent)
+    try:
+        opened = folder.create_unnamed(parent)
+    except OSError as trouble:
+        if trouble.errno not in WITHOUT_UNNAMED:
+            raise
+        return _written_beside(folder, path, data)
+    with os.fdopen(opened, "wb") as file:
+        _fill(file, data)
+        try:
+            folder.give_name(file.fileno(), path)
+        except FileExistsError:
+            return False
+        except FileNotFoundError:  # no /proc here
+            return _written_beside(folder, path, data)
+    folder.sync()
+    return True
+
+
+def _written_beside(folder: SafeFolder, path: str, data: bytes) -> bool:
+    """The same where files without a name cannot be had: written beside its place, then moved."""
     temporary = f"{path}.{os.getpid()}.new"
     folder.remove(temporary)
     opened = folder.create(temporary)
     try:
         with os.fdopen(opened, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fchmod(file.fileno(), 0o444)
-            os.fsync(file.fileno())
+            _fill(file, data)
         folder.place_new(temporary, path)
     except FileExistsError:
         folder.remove(temporary)
@@ -257,4 +282,30 @@ def _written(folder: SafeFolder, path: str, data: bytes) -> bool:
         folder.remove(temporary)
         raise
     folder.sync()
+    return True
+
+
+def _fill(file: BinaryIO, data: bytes) -> None:
+    file.write(data)
+    file.flush()
+    os.fchmod(file.fileno(), 0o400)
+    os.fsync(file.fileno())
+
+
+def _clear_abandoned(folder: SafeFolder, parent: str) -> None:
+    """Removes what processes that were killed left half written beside its place."""
+    with folder.folder(parent) as at:
+        found = [(name, match) for name in os.listdir(at) if (match := _BESIDE.fullmatch(name))]
+    for name, match in found:
+        if not _lives(int(match[1])):
+            folder.remove(f"{parent}/{name}" if parent else name)
+
+
+def _lives(process: int) -> bool:
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except OSError:  # another's
+        return True
     return True

@@ -104,13 +104,15 @@ class Checkpoint:
             DestinationError: it cannot be made.
         """
         try:
+            with suppress(FileExistsError):  # its helper files take their mode from it
+                os.close(os.open(checkpoint_path(image), os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600))
             log = _connect(checkpoint_path(image))
             log.executescript(f"BEGIN IMMEDIATE; {SCHEMA}")
             described = json.dumps(asdict(identity), sort_keys=True)
             rows = [("format", str(FORMAT)), ("identity", described), ("image", image.name)]
             log.executemany("INSERT INTO meta VALUES (?, ?)", rows)
             log.execute("COMMIT")
-        except sqlite3.Error as trouble:
+        except (sqlite3.Error, OSError) as trouble:
             raise DestinationError(
                 f"No checkpoint could be made beside {image}: {trouble}.",
                 "Check the room and the rights in that folder.",

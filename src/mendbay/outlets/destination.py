@@ -70,7 +70,7 @@ class Destination:
             if not folder.exists():
                 folder.mkdir()
                 _sync_folder(folder.parent)
-            self._root = SafeFolder(folder)
+            self._root = SafeFolder(folder, for_all=True)
         try:
             with self._told("it was opened"):
                 self._journal = self._open_journal()

@@ -10,6 +10,7 @@ from mendbay.core.errors import DamagedCheckpoint, DestinationError
 from mendbay.core.source import Identity
 from mendbay.outlets.checkpoint import Checkpoint, checkpoint_path, clear_stillborn
 from mendbay.outlets.image_place import is_begun, sync_folder, take_lock, write_error
+from mendbay.outlets.own_folders import make_own
 
 
 def begin_files(path: Path, identity: Identity) -> tuple[int, Checkpoint]:
@@ -20,8 +21,8 @@ def begin_files(path: Path, identity: Identity) -> tuple[int, Checkpoint]:
         ImageBusy: another process is at it.
     """
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW, 0o640)
+        make_own(path.parent.parent, path.parent)
+        fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW, 0o600)
     except OSError as trouble:
         raise write_error(path, trouble) from trouble
     with ExitStack() as undo:

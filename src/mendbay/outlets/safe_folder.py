@@ -36,12 +36,17 @@ class Found:
 class SafeFolder:
     """The folder at `path`, which must exist. Paths given to the methods are relative, with `/`.
 
+    Args:
+        for_all: what is made in it may be read by everybody on the machine, as what is for the customer to
+            take away; else by its owner alone.
+
     Raises:
         OSError: not there, or not a folder.
         ValueError: (from any method) a path with an empty, `.` or `..` component.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, for_all: bool = False) -> None:
+        self._folder_mode, self._file_mode = (0o755, 0o644) if for_all else (0o700, 0o600)
         self._root = os.open(path, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
         self._unsynced: set[str] = set()
 
@@ -66,7 +71,7 @@ class SafeFolder:
             for part in _parts(path) if path else ():
                 if make:
                     with suppress(FileExistsError):
-                        os.mkdir(part, 0o755, dir_fd=at)
+                        os.mkdir(part, self._folder_mode, dir_fd=at)
                         self._unsynced.add(done)
                 deeper = os.open(part, _FOLDER, dir_fd=at)
                 os.close(at)
@@ -97,7 +102,24 @@ class SafeFolder:
         """A descriptor of a new file, open for reading and writing; its folder must exist."""
         parent, name = _split(path)
         with self._folder(parent) as at:
-            return os.open(name, _CREATE, 0o644, dir_fd=at)
+            return os.open(name, _CREATE, self._file_mode, dir_fd=at)
+
+    def create_unnamed(self, path: str) -> int:
+        """A descriptor of a new file in the folder `path` (empty: this one) without a name: nothing of
+        it stays if the process is killed. Not every file system has that."""
+        with self._folder(path) as at:
+            return os.open(".", os.O_TMPFILE | os.O_RDWR | os.O_CLOEXEC, self._file_mode, dir_fd=at)
+
+    def give_name(self, opened: int, path: str) -> None:
+        """Gives a file without a name one, in one step; its folder must exist.
+
+        Raises:
+            FileExistsError: something is there.
+        """
+        parent, name = _split(path)
+        with self._folder(parent) as at:
+            os.link(f"/proc/self/fd/{opened}", name, dst_dir_fd=at, follow_symlinks=True)
+        self._unsynced.add(parent)
 
     def open_read(self, path: str) -> int:
         """A descriptor of a regular file, open for reading.

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from mendbay.core.errors import BadFormFile, DestinationError, UsageError
 from mendbay.jobs.board_ports import ShopFiles
+from mendbay.outlets.own_folders import make_own
 from mendbay.outlets.safe_folder import SafeFolder
 
 ENDINGS = {"number-forms": ".toml", "families": ".json", "settings": ".toml", "papers": ".md"}
@@ -107,7 +108,7 @@ class ShopFolder(ShopFiles):
         self.check_name(name)
         path = f"{kind}/{name}{ENDINGS[kind]}"
         try:
-            self._root.mkdir(parents=True, exist_ok=True)
+            make_own(self._root)
             folder = SafeFolder(self._root)
             try:
                 folder.make_folder(kind)

@@ -12,6 +12,7 @@ from mendbay.board.transfer_journal import TransferJournal
 from mendbay.case.records import Case
 from mendbay.core.errors import DestinationError
 from mendbay.jobs.board_ports import Journals
+from mendbay.outlets.own_folders import make_own
 from mendbay.outlets.safe_folder import SafeFolder
 
 LIMIT_BYTES = 64 << 20
@@ -49,7 +50,7 @@ class JournalFiles(Journals):
     def open(self, case: Case, job: str) -> Iterator[TransferJournal]:
         path = _path_of(job)
         try:
-            (self._root / case.folder).mkdir(parents=True, exist_ok=True)
+            make_own(self._root, self._root / case.folder)
             folder = SafeFolder(self._root / case.folder)
             try:
                 opened = _opened(folder, path)

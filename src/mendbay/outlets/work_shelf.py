@@ -23,6 +23,7 @@ from mendbay.core.texts import require_line
 from mendbay.jobs.work_options import bays_held, clip_held, options_of
 from mendbay.jobs.work_port import DOING, Outcome, Standing, Trouble, WorkOrder, WorkRequest, Works, WorkState
 from mendbay.outlets import work_requests
+from mendbay.outlets.own_folders import make_own
 from mendbay.outlets.work_folder import (
     ASKED,
     ERRORS,
@@ -114,7 +115,7 @@ class WorkShelf(Works):
     @contextmanager
     def _alone(self) -> Iterator[None]:
         """While open, nobody else begins a work or tidies up."""
-        self._root.mkdir(mode=0o700, parents=True, exist_ok=True)
+        make_own(self._root.parent, self._root)
         fd = os.open(self._root, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
         try:
             fcntl.flock(fd, fcntl.LOCK_EX)

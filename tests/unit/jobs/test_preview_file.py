@@ -311,6 +311,18 @@ def test_only_pictures_on_the_case_s_own_lists_are_made(tmp_path: Path) -> None:
                 preview_kept(bench, asked, 1, path)
 
 
+def test_another_picture_than_the_one_that_is_meant_is_not_shown(tmp_path: Path) -> None:
+    with bench_with_case(tmp_path / "home") as bench:
+        desk, label = case_pictures_in(tmp_path)
+        ((kept, other), _) = keep_pictures(bench, 1, [desk, label])
+        asked = Asked()
+        preview_kept(bench, asked, 1, kept.kept.path, sha256_hex=kept.kept.sha256)
+        for meant in (other.kept.sha256, kept.kept.sha256[:-1], "0"):
+            with pytest.raises(NoSuchItem, match="another picture"):
+                preview_kept(bench, asked, 1, kept.kept.path, sha256_hex=meant)
+        assert asked.asked == [(desk.read_bytes(), False)]
+
+
 def test_a_kept_picture_that_was_changed_is_not_shown(tmp_path: Path) -> None:
     with bench_with_case(tmp_path / "home") as bench:
         desk, _ = case_pictures_in(tmp_path)

@@ -538,7 +538,7 @@ def test_a_paper_is_kept_with_its_digest_in_custody(bench: Bench, case: int, tmp
     made = set_authority(bench, case, Whose.EMPLOYER, document=paper)
     assert concern(bench, case) == ""
     kept = tmp_path / "home" / "cases" / bench.ledger.case(case).folder / made.document
-    assert (kept.read_bytes(), kept.stat().st_mode & 0o777) == (b"%PDF-1.7 agreed", 0o444)
+    assert (kept.read_bytes(), kept.stat().st_mode & 0o777) == (b"%PDF-1.7 agreed", 0o400)
     assert any(made.sha256 in one.item for one in bench.ledger.custody(case))
     with pytest.raises(UsageError, match="proves no right"):
         set_authority(bench, case, Whose.UNCLEAR, seen=True)
@@ -557,7 +557,7 @@ def test_pictures_of_the_case_are_kept_for_reading_only(bench: Bench, case: int,
         ["list.txt"],
     )
     kept = tmp_path / "home" / "cases" / bench.ledger.case(case).folder / made[0].kept.path
-    assert kept.stat().st_mode & 0o777 == 0o444
+    assert kept.stat().st_mode & 0o777 == 0o400
     keep_pictures(bench, case, [folder / "front.png"], "its front")
     (picture,) = case_pictures(bench, case)
     assert picture.of == "its front"

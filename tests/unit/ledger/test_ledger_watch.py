@@ -80,6 +80,21 @@ def test_a_backup_in_its_place_is_the_ledger_from_then_on(
 
 
 @WAYS
+def test_a_backup_put_there_right_after_a_write_is_not_mixed_with_it(
+    tmp_path: Path, put: Callable[[Path, Path], None]
+) -> None:
+    path = tmp_path / "ledger.sqlite3"
+    watch = LedgerWatch(path)
+    _open(path, "Quillmere Pottery")
+    backup = _backup(path)
+    _open(path, "Later Joinery")
+    before = watch.now()
+    put(backup, path)
+    assert watch.now()[0] == before[0] + 1
+    assert _customers(path) == ["Quillmere Pottery"]
+
+
+@WAYS
 def test_what_was_made_of_the_one_before_is_not_of_it(
     tmp_path: Path, put: Callable[[Path, Path], None]
 ) -> None:
@@ -110,14 +125,21 @@ def test_own_changes_are_no_other_file(tmp_path: Path) -> None:
     assert watch.forgotten() == {1}
 
 
-def test_the_log_is_emptied_once_nobody_writes(tmp_path: Path) -> None:
+def test_the_log_is_emptied_with_the_first_look_unless_somebody_reads(tmp_path: Path) -> None:
     path = tmp_path / "ledger.sqlite3"
     watch = LedgerWatch(path)
     _settled(watch)
-    _open(path, "Quillmere Pottery")
     log = path.with_name("ledger.sqlite3-wal")
-    watch.now()
+    _open(path, "Quillmere Pottery")
     assert log.stat().st_size
+    watch.now()
+    assert not log.stat().st_size
+    with closing(sqlite3.connect(path, isolation_level=None)) as reader:
+        _open(path, "Later Joinery")
+        reader.execute("BEGIN")
+        assert reader.execute("SELECT count(*) FROM cases").fetchone() == (2,)
+        watch.now()
+        assert log.stat().st_size
     watch.now()
     assert not log.stat().st_size
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
 import stat
@@ -13,6 +14,7 @@ from mendbay.case.records import Case, CaseState
 from mendbay.core.errors import DestinationError, NoRoom, SourceChanged, UsageError
 from mendbay.outlets import case_files, safe_folder
 from mendbay.outlets.case_files import CaseCabinet
+from mendbay.outlets.safe_folder import SafeFolder
 
 CASE = Case(1, "kiln", "2026-11-25T07:10:00Z", "Kiln", "", "", (), "", CaseState.OPEN)
 
@@ -27,7 +29,7 @@ def test_what_is_kept_can_be_taken_and_only_read(cabinet: CaseCabinet, tmp_path:
     assert kept.sha256 == hashlib.sha256(b"dump").hexdigest()
     assert cabinet.take(CASE, kept) == b"dump"
     path = tmp_path / "cases/0001-kiln" / kept.path
-    assert stat.S_IMODE(path.stat().st_mode) == 0o444
+    assert stat.S_IMODE(path.stat().st_mode) == 0o400
     assert os.listdir(path.parent) == ["read-1.bin"]
 
 
@@ -147,3 +149,38 @@ def test_a_medium_mounted_in_the_folder_is_told_and_nothing_goes(
     with pytest.raises(DestinationError, match="another medium is mounted"):
         cabinet.clear(CASE)
     assert len(cabinet.held(CASE)) == 2
+
+
+@pytest.mark.parametrize("code", [errno.EOPNOTSUPP, 0])
+def test_it_is_kept_alike_where_no_file_can_be_without_a_name(
+    cabinet: CaseCabinet, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, code: int
+) -> None:
+    """0: there are such files, but nothing to name them by."""
+
+    def refused(*given: object) -> int:
+        raise OSError(code, "") if code else FileNotFoundError
+
+    monkeypatch.setattr(SafeFolder, "create_unnamed" if code else "give_name", refused)
+    kept = cabinet.keep(CASE, "roms/read.bin", b"dump")
+    assert cabinet.take(CASE, kept) == b"dump"
+    assert cabinet.keep(CASE, "roms/read.bin", b"other").path == "roms/read-2.bin"
+    folder = tmp_path / "cases/0001-kiln/roms"
+    assert sorted(os.listdir(folder)) == ["read-2.bin", "read.bin"]
+    assert {stat.S_IMODE(one.stat().st_mode) for one in folder.iterdir()} == {0o400}
+
+
+def test_what_a_killed_process_left_half_written_goes_with_the_next_file(
+    cabinet: CaseCabinet, tmp_path: Path
+) -> None:
+    cabinet.keep(CASE, "roms/read.bin", b"dump")
+    folder = tmp_path / "cases/0001-kiln/roms"
+    gone = os.fork()
+    if not gone:
+        os._exit(0)
+    os.waitpid(gone, 0)
+    for name in (f"x.bin.{gone}.new", f"x.bin.{os.getpid()}.new", "x.new", "1.new", ".0.new"):
+        (folder / name).write_bytes(b"half")
+    cabinet.keep(CASE, "roms/more.bin", b"dump")
+    assert sorted(os.listdir(folder)) == sorted(
+        [f"x.bin.{os.getpid()}.new", "x.new", "1.new", ".0.new", "read.bin", "more.bin"]
+    )

@@ -83,6 +83,47 @@ def test_of_a_case_the_newest_is_remembered_and_once_it_is_forgotten_nothing(tmp
     assert [case_of(one) for one in ("70:x", "money", ":", "x:1")] == [70, 0, 0, 0]
 
 
+class Ledger:
+    """One that says it was as it is now, and as the marks it is told."""
+
+    def __init__(self, *marks: str) -> None:
+        self.marks = list(marks)
+
+    def mark(self) -> str:
+        return self.marks[-1]
+
+    def went_through(self, mark: str) -> bool:
+        return mark in self.marks
+
+
+def test_what_was_made_of_another_ledger_is_nothing(tmp_path: Path) -> None:
+    place = tmp_path / "worked-out.sqlite3"
+    before = Ledger("1", "2")
+    RememberedFile(place).keep({"unsaid": 1})
+    assert RememberedFile(place, made_of=before).recall() == {}, "it does not say what it is made of"
+    RememberedFile(place, made_of=before).add({"a": 1})
+    assert RememberedFile(place, made_of=before).recall() == {"a": 1}
+    before.marks.append("3")
+    assert RememberedFile(place, made_of=before).some(["a"]) == {"a": 1}, (
+        "what was done since changes nothing"
+    )
+    backup = Ledger("1")
+    found = RememberedFile(place, made_of=backup)
+    assert found.recall() == found.some(["a"]) == {}
+    found.add({"b": 2})
+    assert found.recall() == {"b": 2}
+    assert RememberedFile(place, made_of=before).recall() == {"b": 2}, "it is as the backup was"
+
+
+def test_what_was_worked_out_while_the_ledger_was_replaced_is_not_remembered(tmp_path: Path) -> None:
+    ledger = Ledger("1", "2")
+    file = RememberedFile(tmp_path / "worked-out.sqlite3", made_of=ledger)
+    assert file.some(["a"]) == {}
+    ledger.marks = ["1", "other"]
+    file.add({"a": 1})
+    assert RememberedFile(tmp_path / "worked-out.sqlite3", made_of=ledger).recall() == {}
+
+
 def test_what_cannot_forget_goes_whole(tmp_path: Path) -> None:
     place = tmp_path / "worked-out.sqlite3"
     RememberedFile(place).forget(7)

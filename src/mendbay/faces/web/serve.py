@@ -22,7 +22,7 @@ from mendbay.faces.web.desk import Desk
 from mendbay.faces.web.guard import Rules
 from mendbay.faces.web.live import Pulse
 from mendbay.faces.web.neighbours import OwnConnection
-from mendbay.wiring import changes_of, home_folder, open_bench
+from mendbay.wiring import changes_of, home_folder, make_home, open_bench
 
 PORT = 8437
 KEY_FILE = "bench.key"
@@ -192,7 +192,7 @@ def bench_key(home: Path | None) -> str:
     """
     place = home_folder(home) / KEY_FILE
     try:
-        place.parent.mkdir(parents=True, exist_ok=True)
+        make_home(home)
         try:
             handle = os.open(place, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
         except FileExistsError:

@@ -16,6 +16,7 @@ from pathlib import Path
 
 from mendbay.core.errors import DestinationError, MendbayError, NoRoom
 from mendbay.jobs.work_options_office import SENT
+from mendbay.wiring import make_home
 
 NAME = SENT
 _FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
@@ -55,7 +56,7 @@ def opened(home: Path) -> Iterator[int]:
         NoRoom: there is no room for it.
     """
     with room_told():
-        home.mkdir(parents=True, exist_ok=True)
+        make_home(home)
         with suppress(FileExistsError):
             (home / NAME).mkdir(mode=0o700)
         try:

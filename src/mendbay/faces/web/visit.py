@@ -7,11 +7,11 @@ import json
 import re
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from mendbay.core.errors import ChangedMeanwhile, UsageError
+from mendbay.core.errors import ChangedMeanwhile, LedgerError, UsageError
 from mendbay.faces.web.addresses import Address, Book
 from mendbay.faces.web.answers import Go
 from mendbay.jobs.events import Advised, Event, Said
@@ -77,6 +77,9 @@ class Visit:
         self.desk.look_at_ledger()
         with open_bench(self.desk.home, tell=self._hear, who=self.who or None, **options) as bench:
             yield bench
+        if self.address.method != "GET":
+            with suppress(LedgerError):  # the next visit tells it
+                self.desk.look_at_ledger()  # what was just written lies in the ledger's own file from here on
 
     def _hear(self, event: Event) -> None:
         """How far a job is, nobody can look at before the answer is there."""

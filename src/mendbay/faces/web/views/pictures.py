@@ -261,14 +261,19 @@ def _broken_off(visit: Visit, label: str) -> ShownWork | None:
     "A picture kept with a case, made anew and small, without anything of its file's own bytes.",
     [
         line("path", "Its place in the case's folder", required=True, limit=500),
-        line("is", "Its SHA-256, so that an address means the same picture for ever", limit=64),
+        line("is", "Its SHA-256: an address with it means that picture for ever, and no other", limit=64),
         flag("large", "Up to 1600 pixels on its longer side"),
     ],
 )
 def preview(visit: Visit) -> Answer:
     with visit.bench() as bench:
         made = preview_kept(
-            bench, previews_of(visit.desk), visit.path["case"], visit.said["path"], large=visit.said["large"]
+            bench,
+            previews_of(visit.desk),
+            visit.path["case"],
+            visit.said["path"],
+            sha256_hex=visit.said["is"],
+            large=visit.said["large"],
         )
     if isinstance(made, NoPreview):
         return Blob(NO_PICTURE, NO_PICTURE_TYPE)
