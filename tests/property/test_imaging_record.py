@@ -14,7 +14,7 @@ from mendbay.core.span import Span, SpanSet
 from mendbay.imaging import block_digests
 from mendbay.imaging.block_digests import BLOCK_BYTES, add_digests, digested, is_whole, pieces
 from mendbay.imaging.differences import differing
-from mendbay.imaging.lacking import Refusal, lacking
+from mendbay.imaging.lacking import LackingRanges, Refusal
 from mendbay.imaging.trouble import Trouble
 
 SECTORS = 24
@@ -97,7 +97,7 @@ def test_what_is_lacking_names_the_last_refused_read_of_every_sector(
     coverage = Coverage.from_log(
         SECTORS * BYTES, BYTES, given_bytes, [(one.span.start, one.span.stop) for one in refusals]
     )
-    found = lacking(coverage, refusals, {1: "one", 2: "two", 3: "three"})
+    found = LackingRanges(coverage, refusals, {1: "one", 2: "two", 3: "three"})
     assert SpanSet(one.span for one in found) == coverage.read.complement(Span(0, SECTORS * BYTES))
     assert all(a.span.stop <= b.span.start for a, b in pairwise(found))
     for sector in range(SECTORS):

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import os
+import signal
 import socket
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, expect
+from playwright.sync_api import Browser, Route, expect
 
 from mendbay.case.records import Intake
 from mendbay.core.clock import SystemClock
@@ -103,6 +104,50 @@ def test_tabs_that_nobody_sees_hold_no_other_up_and_are_true_when_seen_again(
         expect(first.get_by_text("A pottery studio")).to_have_count(0)
         first.evaluate(SEEN, True)
         expect(first.get_by_text("A pottery studio")).to_be_visible(timeout=WAIT)
+
+
+def test_a_connection_that_fell_silent_is_told_and_made_anew(browser: Browser, tmp_path: Path) -> None:
+    """As after a network was left or a machine slept: nothing is broken off, and nothing comes."""
+    home = tmp_path / "home"
+    with served(home) as found, opened(browser, f"{found.url}cases") as page:
+        told = page.locator("#link-state")
+        page.clock.install()
+        page.reload(timeout=WAIT)
+        expect(page.locator("#found")).to_be_attached()
+        found.process.send_signal(signal.SIGSTOP)
+        try:
+            page.clock.fast_forward(20_000)
+            assert not told.text_content()
+            page.clock.run_for(20_000)
+            expect(told).to_contain_text("what you see may be old", timeout=WAIT)
+        finally:
+            found.process.send_signal(signal.SIGCONT)
+        open_case(home, "Came meanwhile")
+        expect(page.get_by_text("Came meanwhile")).to_be_visible(timeout=WAIT)
+        expect(told).to_be_empty(timeout=WAIT)
+
+
+def test_a_part_that_could_not_be_asked_for_is_told_and_asked_for_again(
+    browser: Browser, tmp_path: Path
+) -> None:
+    home = tmp_path / "home"
+    with served(home) as found, opened(browser, f"{found.url}cases") as page:
+        expect(page.locator("#found")).to_be_attached()
+        lost: list[str] = []
+
+        def lose(route: Route) -> None:
+            if route.request.headers.get("hx-request") and len(lost) < 2:
+                lost.append(route.request.url)
+                route.fulfill(status=429, body="busy")
+            else:
+                route.continue_()
+
+        page.context.route("**/cases*", lose)
+        open_case(home, "A pottery studio")
+        expect(page.locator("#link-state")).to_contain_text("may be old", timeout=WAIT)
+        expect(page.get_by_text("A pottery studio")).to_be_visible(timeout=WAIT)
+        expect(page.locator("#link-state")).to_be_empty(timeout=WAIT)
+        assert len(lost) == 2
 
 
 @pytest.mark.parametrize("width", [NARROW, WIDE])

@@ -106,7 +106,7 @@ class Coverage:
         size_bytes: int,
         sector_bytes: int,
         given: SpanSet,
-        refusals: Iterable[tuple[int, int]],
+        refusals: Iterable[tuple[int, int]] | Int64s,
         waived: SpanSet | None = None,
         unit_bytes: int = 0,
     ) -> Coverage:
@@ -114,12 +114,13 @@ class Coverage:
 
         Args:
             given: the union of all reads that were answered.
-            refusals: (start, stop) of every refused read; those that `refused_alone` passes over leave no
-                trace here.
+            refusals: (start, stop) of every refused read, or an array of them, shape (n, 2); those that
+                `refused_alone` passes over leave no trace here.
             waived: what was left on purpose.
             unit_bytes: what fails as one (see `Identity.unit_bytes`); 0 for a sector.
         """
-        bounds = np.array(list(refusals), dtype=np.int64).reshape(-1, 2)
+        rows = refusals if isinstance(refusals, np.ndarray) else list(refusals)
+        bounds = np.array(rows, dtype=np.int64).reshape(-1, 2)
         single, _ = refused_alone(bounds, sector_bytes, unit_bytes)
         starts, tries = np.unique(single, return_counts=True)
         return cls(size_bytes, sector_bytes, given, starts, tries.astype(np.int64), waived)

@@ -6,7 +6,32 @@ import heapq
 from collections.abc import Sequence
 from itertools import pairwise
 
-from mendbay.core.span import Span
+import numpy as np
+
+from mendbay.core.span import Int64s, Span
+
+_MOST_CELLS = 4_000_000
+"""Ranges between two borders that are laid at once: bounds the memory."""
+
+
+def topmost_columns(starts: Int64s, stops: Int64s) -> tuple[Int64s, Int64s, Int64s]:
+    """As `topmost`, for spans in columns, all of them not empty, that mostly lie beside each other or on few
+    others: starts, stops and indices, where neighbours with the same index may stay two."""
+    borders = np.unique(np.concatenate((starts, stops)))
+    first, last = np.searchsorted(borders, starts), np.searchsorted(borders, stops)
+    top: Int64s = np.full(max(0, borders.size - 1), -1, dtype=np.int64)
+    ends = np.cumsum(last - first)
+    at = 0
+    while at < starts.size:
+        laid = int(ends[at - 1]) if at else 0
+        beyond = max(at + 1, int(np.searchsorted(ends, laid + _MOST_CELLS, side="right")))
+        some = np.arange(at, beyond)
+        count = (last - first)[at:beyond]
+        inside = np.arange(int(count.sum())) - np.repeat(np.cumsum(count) - count, count)
+        top[np.repeat(first[at:beyond], count) + inside] = np.repeat(some, count)  # the last one stays
+        at = beyond
+    held = np.flatnonzero(top >= 0)
+    return borders[held], borders[held + 1], top[held]
 
 
 def topmost(spans: Sequence[tuple[int, int]]) -> list[tuple[Span, int]]:

@@ -9,6 +9,7 @@ place that it cannot find ends so as well. What each can mean: `docs/decisions/0
 from __future__ import annotations
 
 from enum import StrEnum
+from functools import lru_cache
 
 from mendbay.imaging.attempt import Attempt, Outcome
 
@@ -43,11 +44,15 @@ _OF_ERRNO = {
 }
 
 
+_CLASSES = frozenset(Trouble)
+
+
 def of_errno(name: str) -> Trouble:
     """The class that the system's name of an error (`ENODATA`) says; `UNKNOWN` if it says none."""
     return _OF_ERRNO.get(name, Trouble.UNKNOWN)
 
 
+@lru_cache(maxsize=256)
 def trouble_of(outcome: str, error: str, told: str = "") -> Trouble | None:
     """The class of a read's error; None for one that was given or left on purpose.
 
@@ -60,7 +65,7 @@ def trouble_of(outcome: str, error: str, told: str = "") -> Trouble | None:
     if outcome not in (Outcome.REFUSED, Outcome.HUNG, Outcome.VANISHED):
         return None
     if told:
-        return Trouble(told) if told in set(Trouble) else Trouble.UNKNOWN
+        return Trouble(told) if told in _CLASSES else Trouble.UNKNOWN
     if error == "vanished":
         return Trouble.GONE
     closer = of_errno(error)

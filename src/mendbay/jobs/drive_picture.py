@@ -1,7 +1,8 @@
 """How far the drives of a case were read, for pages that look often, also while they are being read.
 
 Opening the record of an image takes longer the longer it is. What was seen is therefore kept, and looked at
-again only if something changed, and so seldom that looking stays a small part of the time.
+again only if something changed, and so seldom that looking stays a small part of the time; of the logs only
+what is new is read then.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Hashable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import islice
 from typing import Generic, TypeVar
 
@@ -19,6 +20,7 @@ from mendbay.files.wanted import ranges_of, select
 from mendbay.handback.facts import BayFacts
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.imaging_record import ImagingRecord, imaging_record
+from mendbay.jobs.log_memory import LogMemory
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.volume import case_images, open_volume, sources_of
 
@@ -37,7 +39,7 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, slots=True)
 class DriveSeen:
-    """The record of a bay's image as it was when it was looked at.
+    """The record of a bay's image as it was when it was looked at, without what other adapters gave.
 
     Args:
         wanted: where on the drive the wanted files lie, as far as that was looked for.
@@ -145,6 +147,7 @@ class DrivesSeen:
     def __init__(self) -> None:
         self._records: Looks[ImagingRecord] = Looks(RECORD_SECONDS)
         self._wanted: Looks[Mapping[str, SpanSet]] = Looks(WANTED_SECONDS)
+        self._logs = LogMemory()
 
     def of(self, bench: Bench, number: int, bay: str) -> DriveSeen | None:
         """The drive of a bay; None if it has no image yet.
@@ -157,9 +160,14 @@ class DrivesSeen:
         bays = tuple(one.bay for one in bench.ledger.bays(number))
         if bay not in bays or not bench.images.exists(case, bay):
             return None
+        bench = replace(bench, images=bench.images.remembering(self._logs))
         clock = bench.clock.steady_seconds
         glances = tuple((one, bench.images.glance(case, one)) for one in bays)
-        record = self._records.of((number, bay), glances, clock, lambda: imaging_record(bench, number, bay))
+
+        def look() -> ImagingRecord:
+            return imaging_record(bench, number, bay, chances=False)
+
+        record = self._records.of((number, bay), glances, clock, look)
         wanted = self._wanted.of((number, case.wanted), glances, clock, lambda: wanted_places(bench, number))
         return DriveSeen(record, wanted.get(bay, SpanSet()))
 

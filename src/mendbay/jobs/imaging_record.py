@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
+from functools import cached_property
 
-from mendbay.core.coverage import Condition, Coverage
+from mendbay.core.coverage import Coverage
 from mendbay.core.csv_cells import csv_bytes
 from mendbay.core.errors import MendbayError, NoSuchCase
 from mendbay.core.source import Identity
 from mendbay.core.span import SpanSet
 from mendbay.imaging.adapter_odds import SecondChance
 from mendbay.imaging.differences import Difference
-from mendbay.imaging.lacking import Lacking, lacking
+from mendbay.imaging.lacking import Lacking, LackingRanges, Refusal
 from mendbay.jobs.adapters_tried import record_of
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.image_figures import left_of
@@ -25,9 +25,9 @@ LEFT = "left"
 """What an unread range is called that the other half of a mirror gave."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class ImagingRecord:
-    """The record of one image: the drive, its coverage, the runs that read it, every range that is not read,
+    """The record of one image: the drive, its coverage, the runs that read it, every read that was not given,
     every difference between two reads, what other adapters gave of what one refused, and
     the pieces found to be no longer what the drive gave. `left` is unread because the other half of a mirror
     gave it."""
@@ -36,11 +36,18 @@ class ImagingRecord:
     identity: Identity
     coverage: Coverage
     runs: tuple[Run, ...]
-    lacking: tuple[Lacking, ...]
+    refusals: tuple[Refusal, ...]
     differences: tuple[Difference, ...]
     chances: tuple[SecondChance, ...]
     changed: SpanSet
     left: SpanSet = field(default_factory=SpanSet)
+
+    @cached_property
+    def lacking(self) -> LackingRanges:
+        """Every range that is not read, from first to last, cut where something left to the other half begins
+        or ends."""
+        adapters = {run.number: run.adapter for run in self.runs}
+        return LackingRanges(self.coverage, self.refusals, adapters, self.left)
 
     def condition_of(self, one: Lacking) -> str:
         """The condition of a range that is not read, in a word; `left` if it was left to the other half."""
@@ -51,8 +58,12 @@ class ImagingRecord:
         return next(one.adapter for one in self.runs if one.number == run)
 
 
-def imaging_record(bench: Bench, number: int, bay: str) -> ImagingRecord:
+def imaging_record(bench: Bench, number: int, bay: str, *, chances: bool = True) -> ImagingRecord:
     """The record of a bay's image.
+
+    Args:
+        chances: False for who shows none of them: where there were several adapters they take a look at every
+            row of the log.
 
     Raises:
         NoSuchCase: the bay has no image.
@@ -61,7 +72,7 @@ def imaging_record(bench: Bench, number: int, bay: str) -> ImagingRecord:
     """
     store = image_of(bench, number, bay, writable=False)
     try:
-        return _record(bay, store, left_of(bench, number, bay, store))
+        return _record(bay, store, left_of(bench, number, bay, store), chances=chances)
     finally:
         store.close()
 
@@ -102,31 +113,18 @@ def was_read_from_device(bench: Bench, number: int, bay: str) -> bool:
         store.close()
 
 
-def _record(bay: str, store: ImageStore, left: SpanSet) -> ImagingRecord:
-    runs, refusals = store.runs(), store.refusals()
-    adapters = {run.number: run.adapter for run in runs}
+def _record(bay: str, store: ImageStore, left: SpanSet, *, chances: bool) -> ImagingRecord:
     return ImagingRecord(
         bay=bay,
         identity=store.identity,
         coverage=store.coverage(),
-        runs=runs,
-        lacking=tuple(_parted(lacking(store.coverage(), refusals, adapters), left)),
+        runs=store.runs(),
+        refusals=store.refusals(),
         differences=store.differences(),
-        chances=record_of(store).second_chances(),
+        chances=record_of(store).second_chances() if chances else (),
         changed=store.changed(),
         left=left,
     )
-
-
-def _parted(found: Iterable[Lacking], left: SpanSet) -> Iterator[Lacking]:
-    """Ranges not read, cut where something left to the other half begins or ends."""
-    for one in found:
-        if one.condition is not Condition.UNREAD or not left.overlaps(one.span):
-            yield one
-            continue
-        inside = left.clip(one.span)
-        for span in sorted([*inside, *inside.complement(one.span)]):
-            yield replace(one, span=span)
 
 
 LACKING_COLUMNS = (

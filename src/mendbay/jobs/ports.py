@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from mendbay.imaging.differences import Difference
     from mendbay.imaging.lacking import Refusal
     from mendbay.imaging.temperature import HeatLimits
+    from mendbay.jobs.log_memory import LogMemory
 
 
 PowerCycle = Callable[[str], bool]
@@ -465,6 +466,11 @@ class ImageGlance:
 
 class Images(Protocol):
     """The images of all cases, one for each bay."""
+
+    def remembering(self, memory: LogMemory) -> Images:
+        """The same images for who looks often: the log of one that is only looked at is read on from where
+        the last look with that memory left off, where it is still the same log."""
+        ...
 
     def folder(self, case: Case) -> Path:
         """The folder of a case."""

@@ -10,9 +10,9 @@ import json
 import os
 import sqlite3
 import threading
-from collections.abc import Iterator, Sequence
-from contextlib import suppress
-from dataclasses import asdict, dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -56,6 +56,9 @@ class Row:
     celsius: float | None = None
     digests: bytes | bytearray = b""
 
+
+RunSum = tuple[str, int, int]
+"""When the last read of a run was noted, the bytes it was given, and how often it was refused."""
 
 _Change = tuple[str, Sequence[Sequence[object]]]
 """A statement and the values it is run with, one after the other."""
@@ -120,8 +123,11 @@ class Checkpoint:
         return cls(image, log, writable=True)
 
     @classmethod
-    def open(cls, image: Path, *, writable: bool) -> Checkpoint:
+    def open(cls, image: Path, *, writable: bool, checked: bool = True) -> Checkpoint:
         """The log that is there.
+
+        Args:
+            checked: whether the database is to check itself; else that is left to `require_sound`.
 
         Raises:
             DamagedCheckpoint: it is damaged or of an unknown format.
@@ -130,7 +136,7 @@ class Checkpoint:
         log: sqlite3.Connection | None = None
         try:
             log = _connect(checkpoint_path(image)) if writable else _connect_to_look(checkpoint_path(image))
-            found = log.execute("PRAGMA quick_check(1)").fetchone()[0]
+            found = log.execute("PRAGMA quick_check(1)").fetchone()[0] if checked else "ok"
             version = log.execute("SELECT value FROM meta WHERE key = 'format'").fetchone()
             if found == "ok" and version == ("1",):
                 take_up_format_1(log, writable=writable)
@@ -145,28 +151,74 @@ class Checkpoint:
 
     # ------------------------------------------------------------------ what it says
 
+    def require_sound(self) -> None:
+        """Lets the database check itself.
+
+        Raises:
+            DamagedCheckpoint: it is damaged.
+            DestinationError: the disk does not give it.
+        """
+        for (found,) in self._ask("PRAGMA quick_check(1)"):
+            if found != "ok":
+                raise damaged(self._image, found)
+
+    @contextmanager
+    def one_moment(self) -> Iterator[None]:
+        """Whatever is asked within is answered as of one moment, though another process adds to the log."""
+        with suppress(sqlite3.Error):  # whatever is wrong is told by what is asked
+            self._log.execute("BEGIN")
+        try:
+            yield
+        finally:
+            with suppress(sqlite3.Error):
+                self._log.execute("ROLLBACK")
+
     def meta(self) -> dict[str, str]:
         """The facts about drive and image by key."""
         return dict(self._ask("SELECT key, value FROM meta"))
 
-    def rows(self) -> Iterator[Row]:
-        """Every row without its digests, oldest first."""
+    def rows(self, after: int = 0) -> Iterator[Row]:
+        """Every row after the one of a number without its digests, oldest first."""
         found = self._ask(
             "SELECT run_id, start, stop, outcome, error, seconds, at, trouble, celsius"
-            " FROM reading ORDER BY id"
+            " FROM reading WHERE id > ? ORDER BY id",
+            (after,),
         )
         for row in found:
             yield Row(*row)
 
     def runs(self) -> tuple[Run, ...]:
         """Every run with what came of it, oldest first."""
-        rows = self._ask(
-            "SELECT run.id, adapter, source, started_at, taken_from, coalesce(max(at), ''),"
-            " coalesce(sum((stop - start) * (outcome = 'given')), 0),"
-            " coalesce(sum(outcome IN ('refused', 'hung')), 0), bench"
-            " FROM run LEFT JOIN reading ON run_id = run.id GROUP BY run.id ORDER BY run.id"
+        return with_sums(self.bare_runs(), self.run_sums())
+
+    def run_sums(self, after: int = 0) -> dict[int, RunSum]:
+        """By run, what came of it in the rows after the one of a number."""
+        found = self._ask(
+            "SELECT run_id, max(at), sum((stop - start) * (outcome = 'given')),"
+            " sum(outcome IN ('refused', 'hung')) FROM reading WHERE id > ? GROUP BY run_id",
+            (after,),
         )
-        return tuple(Run(*row) for row in rows)
+        return {run: (ended_at, given, refused) for run, ended_at, given, refused in found}
+
+    def last_row(self) -> int:
+        """The number of the last row; 0 where there is none."""
+        return max(int(number) for (number,) in self._ask("SELECT coalesce(max(id), 0) FROM reading"))
+
+    def ends(self, last: int, sector_bytes: int) -> tuple[int, int, int]:
+        """How many rows there are up to the one of a number, and the sums of their starts and of their stops,
+        in sectors. All of it is in the index."""
+        (found,) = self._ask(
+            "SELECT count(*), coalesce(sum(start / ?), 0), coalesce(sum(stop / ?), 0) FROM reading"
+            " WHERE +id <= ?",  # a bare id would read the table, digests and all
+            (sector_bytes, sector_bytes, last),
+        )
+        count, starts, stops = found
+        return count, starts, stops
+
+    def has_doubt_after(self, number: int) -> bool:
+        """Whether a row after the one of a number takes back what was read."""
+        asked = "SELECT 1 FROM reading WHERE id > ? AND outcome = 'doubted' LIMIT 1"
+        return any(True for _ in self._ask(asked, (number,)))
 
     def bare_runs(self) -> Iterator[Run]:
         """Every run as it began, oldest first, without what came of it, which takes a look at every row."""
@@ -183,7 +235,11 @@ class Checkpoint:
         )
 
     def row(self, number: int) -> Row:
-        """One row with its digests, which are empty for a read noted before digests were."""
+        """One row with its digests, which are empty for a read noted before digests were.
+
+        Raises:
+            ValueError: there is none of that number.
+        """
         (found,) = self._ask(
             "SELECT run_id, start, stop, outcome, error, seconds, at, trouble, celsius, digests"
             " FROM reading WHERE id = ?",
@@ -318,6 +374,15 @@ class Checkpoint:
     def close(self) -> None:
         self.give_up_reserve()
         self._log.close()
+
+
+def with_sums(runs: Iterable[Run], sums: Mapping[int, RunSum]) -> tuple[Run, ...]:
+    """The runs with what came of each."""
+    found = []
+    for run in runs:
+        ended_at, given, refused = sums.get(run.number, ("", 0, 0))
+        found.append(replace(run, ended_at=ended_at, given_bytes=given, refused_reads=refused))
+    return tuple(found)
 
 
 def checkpoint_path(image: Path) -> Path:

@@ -22,6 +22,7 @@ from mendbay.imaging.block_digests import Claim, add_digests
 from mendbay.imaging.differences import Difference, differing
 from mendbay.imaging.lacking import Refusal
 from mendbay.imaging.trouble import Trouble, trouble_in
+from mendbay.jobs.log_memory import LogMemory
 from mendbay.jobs.ports import Run
 from mendbay.outlets.checkpoint import Checkpoint, Row
 from mendbay.outlets.image_bytes import PrefixHasher, runs_of_zeros
@@ -44,8 +45,16 @@ class ImageFile(ImageView):
     threads of its own, which commit and hash in the background, are its own affair.
     """
 
-    def __init__(self, path: Path, image_fd: int, log: Checkpoint, clock: Clock, writable: bool) -> None:
-        super().__init__(path, image_fd, log)
+    def __init__(
+        self,
+        path: Path,
+        image_fd: int,
+        log: Checkpoint,
+        clock: Clock,
+        writable: bool,
+        memory: LogMemory | None = None,
+    ) -> None:
+        super().__init__(path, image_fd, log, memory)
         self._clock = clock
         self._writable = writable
         self._commits = Commits(path, image_fd, log)
@@ -63,26 +72,44 @@ class ImageFile(ImageView):
         return cls._over(path, begin_files(path, identity), clock, writable=True)
 
     @classmethod
-    def reopen(cls, path: Path, clock: Clock | None = None, *, writable: bool = True) -> ImageFile:
+    def reopen(
+        cls,
+        path: Path,
+        clock: Clock | None = None,
+        *,
+        writable: bool = True,
+        memory: LogMemory | None = None,
+    ) -> ImageFile:
         """An image that is there, to go on with or, not `writable`, to look at.
+
+        Args:
+            memory: what looks before made of logs; not for an image that is written to, nor for one whose
+                bytes somebody relies on.
 
         Raises:
             DestinationError: there is no such image.
             ImageBusy: another process is writing to it.
             DamagedCheckpoint: the checkpoint is missing, damaged or does not fit the image.
         """
-        return cls._over(path, open_files(path, writable=writable), clock, writable=writable)
+        opened = open_files(path, writable=writable, checked=memory is None)
+        return cls._over(path, opened, clock, writable=writable, memory=memory)
 
     @classmethod
     def _over(
-        cls, path: Path, opened: tuple[int, Checkpoint], clock: Clock | None, *, writable: bool
+        cls,
+        path: Path,
+        opened: tuple[int, Checkpoint],
+        clock: Clock | None,
+        *,
+        writable: bool,
+        memory: LogMemory | None = None,
     ) -> ImageFile:
         """The image over its open files, which are closed again where they do not fit each other."""
         fd, log = opened
         with ExitStack() as undo:
             undo.callback(os.close, fd)
             undo.callback(log.close)
-            made = cls(path, fd, log, clock or SystemClock(), writable)
+            made = cls(path, fd, log, clock or SystemClock(), writable, memory)
             undo.pop_all()
             return made
 

@@ -50,8 +50,11 @@ def begin_files(path: Path, identity: Identity) -> tuple[int, Checkpoint]:
         return fd, log
 
 
-def open_files(path: Path, *, writable: bool) -> tuple[int, Checkpoint]:
+def open_files(path: Path, *, writable: bool, checked: bool = True) -> tuple[int, Checkpoint]:
     """An image that is there, locked if it is to be written to, and its checkpoint.
+
+    Args:
+        checked: whether the checkpoint is to check itself now.
 
     Raises:
         DestinationError: there is no such image.
@@ -86,6 +89,6 @@ def open_files(path: Path, *, writable: bool) -> tuple[int, Checkpoint]:
         undo.callback(os.close, fd)
         if writable:
             take_lock(fd, path)
-        log = Checkpoint.open(path, writable=writable)
+        log = Checkpoint.open(path, writable=writable, checked=checked)
         undo.pop_all()
         return fd, log

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from mendbay.case.records import Case
 from mendbay.core.clock import Clock
+from mendbay.jobs.log_memory import LogMemory
 from mendbay.jobs.ports import Blended, ImageGlance, Images, ImageStore
 from mendbay.outlets.image_place import glance_at, is_begun
 
@@ -28,14 +29,23 @@ class ImageShelf(Images):
         root: the folder that holds a folder for each case.
         require_kept: called with a case's number before an image is begun; what it raises for a case that was
             forgotten goes through.
+        memory: what looks at logs made of them; None to read each anew.
     """
 
     def __init__(
-        self, root: Path, clock: Clock, require_kept: Callable[[int], None] = lambda number: None
+        self,
+        root: Path,
+        clock: Clock,
+        require_kept: Callable[[int], None] = lambda number: None,
+        memory: LogMemory | None = None,
     ) -> None:
         self._root = root
         self._require_kept = require_kept
         self._clock = clock
+        self._memory = memory
+
+    def remembering(self, memory: LogMemory) -> ImageShelf:
+        return ImageShelf(self._root, self._clock, self._require_kept, memory)
 
     def folder(self, case: Case) -> Path:
         return self._root / case.folder
@@ -67,7 +77,8 @@ class ImageShelf(Images):
     def reopen(self, case: Case, bay: str, *, writable: bool) -> ImageFile:
         from mendbay.outlets.image_file import ImageFile
 
-        return ImageFile.reopen(self._path(case, bay), self._clock, writable=writable)
+        memory = None if writable else self._memory
+        return ImageFile.reopen(self._path(case, bay), self._clock, writable=writable, memory=memory)
 
     def aside_name(self, case: Case, bay: str) -> str:
         from mendbay.outlets.image_aside import next_aside

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 
@@ -16,13 +17,14 @@ from mendbay.imaging.adapters import adapter_key, counts_for
 from mendbay.imaging.block_digests import Claim, digested, is_whole, pieces
 from mendbay.imaging.differences import Difference
 from mendbay.imaging.lacking import Refusal
-from mendbay.imaging.trouble import Trouble, trouble_of
+from mendbay.jobs.log_memory import LogMemory
 from mendbay.jobs.ports import Run
-from mendbay.outlets.checkpoint import Checkpoint, Row, damaged
+from mendbay.outlets.checkpoint import Checkpoint, Row, checkpoint_path, damaged, with_sums
 from mendbay.outlets.checkpoint_check import LogCheck, changed_in, identity_in, numbers_of, sha256_in
 from mendbay.outlets.fresh_spans import FreshSpans
 from mendbay.outlets.image_bytes import Origins, origins
-from mendbay.outlets.log_fold import fold, standing
+from mendbay.outlets.log_fold import standing
+from mendbay.outlets.log_seen import Found, LogSeen, bounds_of, file_of, look, read_rows
 
 
 class ImageView:
@@ -32,23 +34,27 @@ class ImageView:
         path: of the image.
         image_fd: the image, open.
         log: its checkpoint, open.
+        memory: of an image that is only looked at, what looks before made of its log, and where this one
+            leaves what it made; None to read all of it.
 
     Raises:
         DamagedCheckpoint: the two do not fit, or the log is not sound.
     """
 
-    def __init__(self, path: Path, image_fd: int, log: Checkpoint) -> None:
+    def __init__(self, path: Path, image_fd: int, log: Checkpoint, memory: LogMemory | None = None) -> None:
         self._path = path
         self._fd = image_fd
         self._log = log
+        self._memory = memory
         self._run = 0
         self._origins: Origins | None = None
         self._load()
 
     def _load(self) -> None:
         try:
-            self._take_meta(self._log.meta())
-            self._take_rows()
+            with self._log.one_moment():
+                self._take_meta(self._log.meta())
+                self._take_rows()
         except ValueError as trouble:
             raise damaged(self._path, str(trouble)) from trouble
 
@@ -64,18 +70,30 @@ class ImageView:
         self._changed = changed_in(meta.get("changed", "[]"), size)
 
     def _take_rows(self) -> None:
-        runs = numbers_of(self._log.bare_runs())
-        check = LogCheck(self._identity.size_bytes, self._identity.sector_bytes, runs)
+        runs = tuple(self._log.bare_runs())
+        check = LogCheck(self._identity.size_bytes, self._identity.sector_bytes, numbers_of(runs))
         differences = self._log.differences()
         for one in differences:
             check.require_difference(one)
         self._two_answers = SpanSet(one.span for one in differences)
         self._unlike: list[Span] = []
-        amounts = fold(_checked(self._log.rows(), check))
-        self._given, self._waived = amounts.given, amounts.waived
-        self._refusals = [_refusal(row) for row in amounts.refused]
+        self._runs: tuple[Run, ...] | None = None
+        if self._memory is None:
+            seen = read_rows(self._log.rows(), check)
+        else:
+            seen = self._looked(self._memory, check, runs)
+        self._given, self._waived = seen.given, seen.waived
+        self._refusals, self._bounds = list(seen.refusals), seen.bounds
         self._fresh = FreshSpans()
         self._coverage: Coverage | None = None
+
+    def _looked(self, memory: LogMemory, check: LogCheck, runs: tuple[Run, ...]) -> LogSeen:
+        """What the log amounts to, read on from what a look before left in the memory."""
+        found = Found(file_of(checkpoint_path(self._path)), self._identity, runs)
+        mark = look(self._log, check, found, memory.of(self._path), time.monotonic())
+        memory.keep(self._path, mark)
+        self._runs = with_sums(runs, mark.sums)
+        return mark.seen
 
     def _forget(self, doubts: Sequence[Span]) -> None:
         """What was read there counts no more, nor do the refusals before it was that lie in one of them."""
@@ -83,6 +101,14 @@ class ImageView:
         places = [(1, one.span) for one in self._refusals]
         stands = standing(places, [(2, one) for one in doubts])
         self._refusals = [one for one, its in zip(self._refusals, stands, strict=True) if its]
+        self._bounds = bounds_of(self._refusals)
+
+    def _refused_bounds(self) -> Int64s:
+        """Start and stop of every read not given, oldest first; shape (n, 2)."""
+        known = len(self._bounds)
+        if known < len(self._refusals):
+            self._bounds = np.concatenate((self._bounds, bounds_of(self._refusals[known:])))
+        return self._bounds
 
     # ------------------------------------------------------------------ what is there
 
@@ -104,7 +130,7 @@ class ImageView:
                 self._identity.size_bytes,
                 self._identity.sector_bytes,
                 self._given,
-                ((one.span.start, one.span.stop) for one in self._refusals),
+                self._refused_bounds(),
                 self._waived,
                 self._identity.unit_bytes,
             )
@@ -237,7 +263,7 @@ class ImageView:
     def runs(self) -> tuple[Run, ...]:
         """Every run that added to the image, oldest first."""
         self._settle()
-        return self._log.runs()
+        return self._log.runs() if self._runs is None else self._runs
 
     def provenance(self, span: Span) -> tuple[tuple[Span, int], ...]:
         """Which run gave which part of `span`, in order of place; the latest where two gave the same."""
@@ -247,19 +273,3 @@ class ImageView:
         return tuple(
             (Span(int(starts[at]), int(stops[at])).clip(span), int(runs[at])) for at in range(first, last)
         )
-
-
-def _checked(rows: Iterable[Row], check: LogCheck) -> Iterator[Row]:
-    """The rows, each once it was found that it can be true.
-
-    Raises:
-        ValueError: one cannot.
-    """
-    for row in rows:
-        check.require_row(row)
-        yield row
-
-
-def _refusal(row: Row) -> Refusal:
-    trouble = trouble_of(row.outcome, row.error, row.trouble) or Trouble.UNKNOWN
-    return Refusal(Span(row.start, row.stop), row.run, row.seconds, row.error, trouble, row.at, row.celsius)

@@ -4,11 +4,17 @@ from __future__ import annotations
 
 import threading
 import time
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
-from mendbay.jobs.drive_picture import LASTS_SECONDS, MOST_KEPT, PART, Looks
+from mendbay.core.source import Identity
+from mendbay.core.span import Span
+from mendbay.jobs import drive_picture
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.drive_picture import LASTS_SECONDS, MOST_KEPT, PART, DrivesSeen, Looks
+from mendbay.outlets.checkpoint import Checkpoint, Row
 
 
 class Watch:
@@ -106,3 +112,32 @@ def test_nothing_stays_of_what_is_kept_no_longer() -> None:
             looks.of(-1 - key, 0, watch.clock, fails)
     held = [one for one in vars(looks).values() if isinstance(one, dict)]
     assert sum(map(len, held)) == MOST_KEPT
+
+
+def test_a_look_at_a_drive_reads_only_what_is_new_of_its_log(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    image = bench.images.create(bench.ledger.case(1), "1", Identity("drive", "d", 8192, 512))
+    image.begin_run("", "/dev/x")
+    image.keep(Span(0, 512), memoryview(bytes(512)), 0.1)
+    image.commit()
+    read_on: list[int] = []
+    rows = Checkpoint.rows
+
+    def noted(log: Checkpoint, after: int = 0) -> Iterator[Row]:
+        read_on.append(after)
+        return rows(log, after)
+
+    monkeypatch.setattr(Checkpoint, "rows", noted)
+    monkeypatch.setattr(drive_picture, "RECORD_SECONDS", 0.0)
+    monkeypatch.setattr(drive_picture, "PART", 0)
+    seen = DrivesSeen()
+    found = []
+    for sector in (1, 2):
+        found.append(seen.of(bench, 1, "1"))
+        image.keep(Span(sector * 1024, sector * 1024 + 512), memoryview(bytes(512)), 0.1)
+        image.commit()
+    found.append(seen.of(bench, 1, "1"))
+    image.close()
+    assert read_on == [0, 1, 2]
+    assert [one and one.record.coverage.read.total_bytes for one in found] == [512, 1024, 1536]

@@ -6,14 +6,30 @@
   let known = {};
   let heard = {};
   let late = 0;
+  let again = 0;
   const missed = new Set();
+  const unshown = new Set();
+  let silent = "";
+  let heardAt = 0;
+  let answered = false;
+  let lookedAt = Date.now();
+  /* A server that is there says so every 15 s, and answers a stream at once. */
+  const SILENT_MS = 30_000;
+  const ANSWER_MS = 4_000;
+  const LOOK_MS = 2_000;
 
   const main = () => document.getElementById("main");
-  const say = (text) => {
+  const tell = () => {
+    const text = silent || (unshown.size ? "A part of this page could not be asked for; what you see may be old." : "");
     const place = document.getElementById("link-state");
     if (place && place.textContent !== text) place.textContent = text;
     document.body.classList.toggle("unheard", Boolean(text)); // so are the parts that are kept true by news
   };
+  const say = (text) => {
+    silent = text;
+    tell();
+  };
+  const sayOld = () => say("The server does not answer; what you see may be old.");
 
   const marks = (text) => Object.fromEntries((text || "").split(" ").filter(Boolean).map((one) => one.split("=")));
 
@@ -43,6 +59,8 @@
   };
 
   const hear = (event) => {
+    heardAt = performance.now();
+    answered = true;
     say("");
     heard = JSON.parse(event.data);
     heed();
@@ -64,15 +82,55 @@
     }
     if (stream && stream.readyState !== EventSource.CLOSED) return;
     stream = new EventSource("/live");
+    heardAt = performance.now();
+    answered = false;
     stream.addEventListener("now", hear);
     stream.onerror = () => {
-      say("The server does not answer; what you see may be old.");
+      sayOld();
       if (stream.readyState === EventSource.CLOSED) {
         clearTimeout(late);
         late = setTimeout(listen, 2000);
       }
     };
   };
+
+  /* A connection may be dead without a word of it: the network was left, or the machine slept. Then nothing comes
+     any more, and a new stream tells what was missed. After a jump of the clock one is begun for nothing. */
+  const mind = () => {
+    const slept = Math.abs(Date.now() - lookedAt - LOOK_MS) > SILENT_MS;
+    lookedAt = Date.now();
+    if (!stream) return;
+    const quiet = performance.now() - heardAt;
+    if (slept || quiet > (answered ? SILENT_MS : ANSWER_MS)) sayOld();
+    if (slept || quiet > SILENT_MS) {
+      stream.close();
+      stream = null;
+      listen();
+    }
+  };
+  setInterval(mind, LOOK_MS);
+
+  /* A part that could not be asked for is old, whatever news is heard, until it was; what the server refuses for
+     good is not asked for again. */
+  const partFailed = (event) => {
+    const part = event.detail.elt;
+    if (!part?.dataset?.live) return;
+    unshown.add(part.id);
+    const status = event.detail.xhr?.status || 0;
+    if (status === 0 || status === 408 || status === 429 || status >= 500) {
+      for (const name of part.dataset.live.split(" ")) missed.add(name);
+      clearTimeout(again);
+      again = setTimeout(makeUp, 3000);
+    }
+    tell();
+  };
+  for (const trouble of ["htmx:sendError", "htmx:responseError", "htmx:timeout"]) {
+    document.addEventListener(trouble, partFailed);
+  }
+  document.addEventListener("htmx:afterRequest", (event) => {
+    const asked = event.detail.requestConfig?.elt; // the event is that of what took its place
+    if (event.detail.successful && unshown.delete(asked?.id)) tell();
+  });
 
   /* What scrolls to the side can be reached by the keyboard. */
   const reachable = () => {
@@ -113,13 +171,16 @@
   document.addEventListener("htmx:afterSettle", (event) => {
     if (event.target === document.body || event.target === main()) {
       known = marks(main()?.dataset.mark);
+      unshown.clear();
+      tell();
       heed(); // news that came while this page was on its way
     }
     reachable();
     listen();
   });
   window.addEventListener("resize", reachable);
-  document.addEventListener("htmx:sendError", () => {
+  document.addEventListener("htmx:sendError", (event) => {
+    if (event.detail.elt?.dataset?.live) return; // nobody wrote anything there
     const place = document.getElementById("trouble");
     if (place) place.textContent = "The server does not answer. What you wrote is still here: send it again.";
   });

@@ -399,7 +399,7 @@ def _zoom_facts(visit: Visit, shown: DriveShown, needle_at: int | None) -> dict[
         if within.length <= record.coverage.sector_bytes
         else lambda span: _zoomed(visit, bay, span),
     )
-    inside = [one for one in record.lacking if one.span.overlaps(within)]
+    inside = record.lacking.within(within)
     return {
         "within": within,
         "is_whole": within == whole,
@@ -407,7 +407,7 @@ def _zoom_facts(visit: Visit, shown: DriveShown, needle_at: int | None) -> dict[
         "rings": rings,
         "lacking": [
             lacking_row(record, one) | {"link": _zoomed(visit, bay, one.span)}
-            for one in inside[:RANGES_SHOWN]
+            for one in map(record.lacking.__getitem__, inside[:RANGES_SHOWN])
         ],
         "more": max(0, len(inside) - RANGES_SHOWN),
         "ways": _ways(visit, bay, within, whole, record.coverage.sector_bytes),
