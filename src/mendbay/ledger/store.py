@@ -310,8 +310,8 @@ class Store:
         code = _primary(trouble)
         ledger = f"The ledger {self.path}"
         if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
-            found = damaged(self.path, str(trouble))
-            return found.what, found.next_step
+            harm = damaged(self.path, str(trouble))
+            return harm.what, harm.next_step
         if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
             return (
                 f"{ledger} has been in use by another Mendbay for more than {self._busy_seconds:g} s.",
