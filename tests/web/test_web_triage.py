@@ -156,7 +156,7 @@ def test_a_repair_that_did_not_help_is_noted_and_taken_back(shop: Web) -> None:
     said = text_of(shop.done(f"{TRIAGE}/tried", {**sent, "seen": mark[1]}))
     assert "Tried, and it did not help" in said
     shop.post(f"{TRIAGE}/tried", {**sent, "seen": mark[1]}, status=409)
-    assert "Take back that it was tried" in shop.get(f"{TRIAGE}/repair?step=new-adapter")
+    assert "Take back that it was done" in shop.get(f"{TRIAGE}/repair?step=new-adapter")
     shop.post(f"{TRIAGE}/untried", sent, status=422)
     said = text_of(shop.done(f"{TRIAGE}/untried", {**sent, "reason": "It was another case."}))
     assert "It was another case." not in said
