@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
 
+from mendbay.case.records import Case
 from mendbay.case.secret_text import holds_secret, require_no_secret
 from mendbay.core.errors import NoSuchItem, SourceChanged, UsageError
 from mendbay.core.note import Note, NoteKind
@@ -97,13 +98,23 @@ def keep_pictures(
         taken.append((data, _own_name((names or {}).get(one.path, one.path.name))))
     made: list[CasePicture] = []
     try:
-        for data, named in taken:
+        for data, named in taken[:-1]:
             made.append(_keep(bench, case, data, of, named))
-    finally:
+        for data, named in taken[-1:]:  # one step with what the story tells of all of them
+            with bench.ledger.together():
+                last = _keep(bench, case, data, of, named)
+                _tell_kept(bench, record, [*made, last])
+            made.append(last)
+    except BaseException:
         if made:
-            names_told = some_names(record, [one.named for one in made])
-            bench.note(case, "pictures", f"Pictures kept: {len(made)}{names_told}.")
+            _tell_kept(bench, record, made)
+        raise
     return tuple(made), tuple(left_out)
+
+
+def _tell_kept(bench: Bench, record: Case, made: Sequence[CasePicture]) -> None:
+    names_told = some_names(record, [one.named for one in made])
+    bench.note(record.number, "pictures", f"Pictures kept: {len(made)}{names_told}.")
 
 
 def _own_name(named: str) -> str:

@@ -317,8 +317,8 @@ class Store:
                 f"{ledger} has been in use by another Mendbay for more than {self._busy_seconds:g} s.",
                 "Let the other one finish, then run the command again.",
             )
-        if code in _OF_THE_DISK and (found := _of_its_disk(self.path)) is not None:
-            return f"{ledger} lies on a disk that {found[0]}. Nothing of this step was kept.", found[1]
+        if code in _OF_THE_DISK and (disk := _of_its_disk(self.path)) is not None:
+            return f"{ledger} lies on a disk that {disk[0]}. Nothing of this step was kept.", disk[1]
         if code in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR):
             return (
                 f"{ledger} could not be written: {trouble}. Nothing of this step was kept.",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 import pytest
@@ -36,15 +36,19 @@ def filled(disk: Path) -> Iterator[None]:
                 pass
         except OSError:
             pass
-    yield
-    filler.unlink()
+    try:
+        yield
+    finally:
+        filler.unlink()
 
 
 @contextmanager
 def for_reading(disk: Path) -> Iterator[None]:
     run("mount", "-o", "remount,ro", disk)
-    yield
-    run("mount", "-o", "remount,rw", disk)
+    try:
+        yield
+    finally:
+        run("mount", "-o", "remount,rw", disk)
 
 
 def customers(disk: Path) -> list[str]:
@@ -64,19 +68,19 @@ def test_a_full_disk_is_told_and_the_ledger_is_as_it_was(disk: Path) -> None:
 def test_what_is_open_goes_on_showing_while_the_disk_is_full(disk: Path) -> None:
     """As a server that runs."""
     path = disk / "ledger.sqlite3"
-    watch = LedgerWatch(path)
-    watch.now()
-    with filled(disk):
-        assert customers(disk) == ["Quillmere Pottery"]
-        with Ledger(path) as ledger:
-            for number in range(3):
-                with pytest.raises(LedgerError, match="a disk that is full"):
-                    ledger.open_case(Intake(AT, f"Later {number}", notes="n" * 9_000))
-            assert len(ledger.cases()) == 1
+    with closing(LedgerWatch(path)) as watch:
         watch.now()
-    with Ledger(path) as ledger:
-        ledger.open_case(Intake(AT, "Afterwards"))
-    watch.now()
+        with filled(disk):
+            assert customers(disk) == ["Quillmere Pottery"]
+            with Ledger(path) as ledger:
+                for number in range(3):
+                    with pytest.raises(LedgerError, match="a disk that is full"):
+                        ledger.open_case(Intake(AT, f"Later {number}", notes="n" * 9_000))
+                assert len(ledger.cases()) == 1
+            watch.now()
+        with Ledger(path) as ledger:
+            ledger.open_case(Intake(AT, "Afterwards"))
+        watch.now()
     assert customers(disk) == ["Quillmere Pottery", "Afterwards"]
 
 
