@@ -170,7 +170,7 @@ def main() -> None:
             print(f"the drive is {is_read}; {state.said_count} sentences were said of it")
         finally:
             server.terminate()
-            server.wait(30)
+            server.wait(120)
             if works(home).is_alive(reading):
                 works(home).ask(reading, WorkRequest(Ask.STOP))
                 for _ in range(300):

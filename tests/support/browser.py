@@ -87,6 +87,7 @@ def _complain(seen: Looked, one: ConsoleMessage) -> None:
         "Response Status Error Code 4",
         "htmx:sendAbort",  # a part was asked for anew before the answer to the last asking was there
         "htmx:afterRequest",
+        "htmx:sendError",  # the server was ended while a part was asked for
     )
     if one.type == "error" and not any(each in one.text for each in expected):
         at = one.page.url if one.page else ""

@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from decimal import ROUND_CEILING, Decimal
+from functools import lru_cache
 
 from mendbay.case.price_list import Price, PriceList, Stage, packaged_prices, quantity_of, read_prices
 from mendbay.case.quote import BOARD_ALONE, DIAGNOSIS, Columns, Ending, Possible, When
@@ -72,8 +73,10 @@ def prices_in_force(bench: Bench) -> PriceList:
     return price_list_of(bench.shop_files.text(SETTINGS, PRICES))
 
 
+@lru_cache(8)
 def price_list_of(text: str | None) -> PriceList:
-    """The price list in the text of the shop's own file; our example for None.
+    """The price list in the text of the shop's own file; our example for None. One text is read once: many
+    pages ask for it.
 
     Raises:
         BadFormFile: it is not sound, or prices a step that is no work.

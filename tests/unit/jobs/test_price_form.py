@@ -170,3 +170,9 @@ def test_what_is_still_invented_is_known() -> None:
     form = price_form(priced_text(EXAMPLE, {"hourly_rate": "68,50"}, []))
     assert form is not None
     assert form.invented == {"diagnosis", "shipping"}
+
+
+def test_a_price_list_is_read_once_as_long_as_its_text_is_the_same() -> None:
+    dearer = EXAMPLE.replace("valid_days = ", "valid_days = 1", 1)
+    assert price_list_of(EXAMPLE) is price_list_of(str(EXAMPLE))
+    assert price_list_of(dearer).valid_days != price_list_of(EXAMPLE).valid_days

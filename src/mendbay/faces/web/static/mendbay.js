@@ -64,6 +64,7 @@
     say("");
     heard = JSON.parse(event.data);
     heed();
+    if (unshown.size) makeUp();
   };
 
   const heed = () => {
@@ -120,7 +121,7 @@
     if (status === 0 || status === 408 || status === 429 || status >= 500) {
       for (const name of part.dataset.live.split(" ")) missed.add(name);
       clearTimeout(again);
-      again = setTimeout(makeUp, 3000);
+      again = setTimeout(() => silent || makeUp(), 3000); // of a server that is silent, the stream says when it is back
     }
     tell();
   };
