@@ -13,7 +13,7 @@ from playwright.sync_api import Browser, Route, expect
 
 from mendbay.case.records import Intake
 from mendbay.core.clock import SystemClock
-from mendbay.jobs.work_port import Question, Standing, WorkKind, WorkState
+from mendbay.jobs.work_port import Outcome, Question, Standing, WorkKind, WorkState
 from mendbay.outlets.work_desk import open_desk
 from mendbay.outlets.work_shelf import WorkShelf
 from mendbay.wiring import open_bench
@@ -265,6 +265,34 @@ def test_what_came_while_somebody_was_in_a_part_is_shown_once_they_left_it(
             expect(page.get_by_role("button", name="Stop")).to_be_focused()
             page.get_by_role("link", name="Cases").focus()
             expect(page.get_by_text("1 of 2")).to_be_visible(timeout=WAIT)
+        shelf.let_go(order.id)
+
+
+def test_how_a_long_job_stands_is_told_when_it_changes_and_not_at_each_step(
+    browser: Browser, tmp_path: Path
+) -> None:
+    """To whoever hears the page: an export of a whole case has some thousand steps."""
+    home = tmp_path / "home"
+    with served(home) as found:
+        open_case(home, "A pottery studio")
+        shelf = WorkShelf(home, SystemClock())
+        order = order_of(shelf, WorkKind.EXPORT_CASE, {"folder": "/nowhere"})
+        shelf.begin(order)
+        with (
+            open_desk(home, order.id, os.dup(shelf.hand_over(order.id))) as desk,
+            opened(browser, f"{found.url}case/1/closing") as page,
+        ):
+            told = page.locator("#told")
+            expect(told).to_have_text("")
+            for done in (1, 2):
+                step = {"step": "copying", "done": done, "total": 3, "now": "", "in_bytes": False}
+                desk.write(WorkState(Standing.RUNS, step=step))
+                expect(page.get_by_text(f"{done} of 3")).to_be_visible(timeout=WAIT)
+                if done == 1:
+                    page.evaluate("document.getElementById('told').textContent = ''")
+            expect(told).to_have_text("")
+            desk.write(WorkState(Standing.ENDED, outcome=Outcome.STOPPED))
+            expect(told).to_contain_text("Export: ", timeout=WAIT)
         shelf.let_go(order.id)
 
 

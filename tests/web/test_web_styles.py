@@ -125,3 +125,21 @@ def test_what_a_file_lacks_is_shown_on_every_screen() -> None:
     text = static_files()["files.css"][0].decode()
     hidden = re.findall(r"([^{}]*)\{[^{}]*display: none", text)
     assert not [one for one in hidden if re.search(r"\.f-missing\s*(?:,|$)", one.strip())]
+
+
+def test_no_part_that_is_asked_for_again_is_read_out_whole_each_time() -> None:
+    """What is told of it is marked with data-says; a long job changes its part every second."""
+    marked = 0
+    for template in (files("mendbay.faces.web") / "templates").iterdir():
+        text = template.read_text()
+        assert "aria-live" not in text, template.name
+        marked += text.count("data-says")
+    assert marked > 5
+
+
+def test_what_shows_by_a_shadow_or_a_background_alone_shows_in_forced_colours_too() -> None:
+    text = static_files()["files.css"][0].decode()
+    forced = re.findall(r"@media \(forced-colors: active\) \{(.*?)\n\}", text, re.DOTALL)
+    assert len(forced) == 1
+    for one in ("#tree:focus .f-row.at", ".f-row[aria-selected=true] .box", ".fold"):
+        assert f"{one} {{" in forced[0]

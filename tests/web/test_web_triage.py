@@ -484,3 +484,17 @@ def test_a_burn_that_take_in_saw_is_told_where_it_is_asked_which_board_it_is(sho
     )
     shop.post(f"{TRIAGE}/answer", {"sign": "burn", "bay": "1", "answer": "none"})
     assert text_of(shop.get(TRIAGE)).count("is on record of the box") == 1
+
+
+def test_a_question_of_a_bay_is_called_by_its_bay_where_its_heading_is_not_heard(web: Web) -> None:
+    web.post("/cases/open", {"customer": "Fern"})
+    with web.bench() as bench:
+        for bay in "12":
+            bench.ledger.add_bay(Bay(1, bay))
+    for url in ("/case/1/triage", "/case/1/take-in"):
+        page = web.get(url)
+        names = re.findall(r"<legend[^>]*>(.*?)</legend>", page, re.DOTALL)
+        names += re.findall(r'class="picks" role="group" aria-label="([^"]*)">\s*<button class="pick', page)
+        heard = [text_of(one) for one in names]
+        assert len(heard) == len(set(heard)), url
+        assert any(one.startswith("Bay 2: ") for one in heard), url

@@ -105,7 +105,7 @@
     measure() {
       const rem = parseFloat(getComputedStyle(document.documentElement).fontSize);
       this.high = Math.round(rem * (NARROW.matches ? NARROW_ROW_REM : ROW_REM));
-      this.place.style.setProperty("--row", `${this.high}px`);
+      this.space.style.setProperty("--row", `${this.high}px`); // what has an id must have no style of its own
     }
 
     /* The row that was at the top stays there. */

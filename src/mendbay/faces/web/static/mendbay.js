@@ -141,6 +141,22 @@
     }
   };
 
+  /* How a long job stands is told to whoever hears the page once that changes, and not each of its steps. */
+  const stood = new Map();
+  const standing = (part) =>
+    [...part.querySelectorAll("[data-says]")].map((one) => {
+      const words = one.textContent.trim().replace(/\s+/g, " ");
+      return one.dataset.says ? `${one.dataset.says}: ${words}` : words;
+    });
+  const tell = (part) => {
+    const before = stood.get(part.id);
+    const place = document.getElementById("told");
+    stood.delete(part.id);
+    if (!before || !place) return;
+    const fresh = standing(part).filter((one) => !before.includes(one));
+    if (fresh.length) place.textContent = fresh.join(". ");
+  };
+
   const begin = () => {
     reachable();
     known = marks(main()?.dataset.mark);
@@ -165,7 +181,9 @@
   document.addEventListener("focusout", () => setTimeout(makeUp, 1000));
   document.addEventListener("htmx:beforeSwap", (event) => {
     const part = event.detail.target;
-    if (!part?.dataset?.live || !held(part)) return; // somebody came into it while it was asked for
+    if (!part?.dataset?.live) return;
+    stood.set(part.id, standing(part));
+    if (!held(part)) return; // somebody came into it while it was asked for
     event.detail.shouldSwap = false;
     for (const name of part.dataset.live.split(" ")) missed.add(name);
   });
@@ -176,6 +194,7 @@
       tell();
       heed(); // news that came while this page was on its way
     }
+    if (event.target.dataset?.live) tell(event.target);
     reachable();
     listen();
   });
