@@ -151,6 +151,15 @@ def test_a_family_is_learned_from_dumps_that_are_sent(web: Web) -> None:
     assert "judges nothing now. Learn it anew from the others: <b>0.bin, <b>2.bin." in told
     other = {**gone, "dump": sha256(dumps[0]).hexdigest()}
     web.post("/lessons/families/unlearn", other, status=409)
+    in_its_place = {
+        "family": "tb-4471",
+        "in_its_place": "yes",
+        "seen": seen_of(page, "/lessons/families/learn"),
+    }
+    late = web.post("/lessons/families/learn", in_its_place, files=sent, status=409)
+    assert "changed by somebody else" in late.text
+    assert not list(web.home.glob("uploads/*"))
+    assert len(shelf.orders(0)) == 1
 
 
 def test_dumps_that_are_none_teach_nothing_and_are_removed(web: Web) -> None:

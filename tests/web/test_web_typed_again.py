@@ -156,6 +156,28 @@ def test_of_several_forms_the_one_about_the_same_thing_is_filled() -> None:
     assert typed_again(TWO, "/a", [("item", "3"), ("x", "typed")], "/p", compared=True) is None
 
 
+def test_a_reason_given_of_what_stood_before_is_shown_and_to_be_given_anew() -> None:
+    page = """<form method="post" action="/a"><input type="hidden" name="seen" value="new">
+    <input name="x"><input name="although"></form>"""
+    typed = [("x", "words"), ("although", "why")]
+    for seen, why in (("old", ""), ("new", ' value="why"')):
+        again = typed_again(page, "/a", [("seen", seen), *typed], "/p", compared=False, anew={"although"})
+        assert again
+        assert '<input name="x" value="words"' in again.html("")
+        assert f'<input name="although"{why}>' in again.html("")
+        assert again.left == (() if why else ("although",))
+
+
+def test_no_word_given_of_what_stood_before_is_sent_unseen(web: Web) -> None:
+    web.done("/cases/open", {"customer": "A pottery studio"})
+    form = {"who": "part", "what": "a board", "customer_asked": "yes", "seen": "0" * 24}
+    answer = sent(web, "/case/1/wait", {**form, "although_refused": "they said so"}, "/case/1")
+    assert answer.status_code == 409
+    assert "they said so" in text_of(answer.text)
+    assert 'value="they said so"' not in answer.text
+    assert form_of(answer.text, "/case/1/wait")["what"] == "a board"
+
+
 TICKS = """<details><div data-live="ledger" hx-get="/p" hx-trigger="refresh"><form method="post" action="/a">
 <label><input type="checkbox" name="t" value="yes" checked> Words</label>
 <label><input type="radio" name="r" value="a" checked> A</label>

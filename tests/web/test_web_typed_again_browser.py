@@ -114,3 +114,57 @@ def test_enter_held_down_is_one_change(browser: Browser, tmp_path: Path, script:
         page.wait_for_timeout(500)
         with open_bench(home) as bench:
             assert len(bench.ledger.cases()) == 1
+
+
+def test_what_is_typed_in_other_forms_of_a_page_stays_when_one_is_sent(
+    browser: Browser, tmp_path: Path
+) -> None:
+    home = tmp_path / "home"
+    open_case(home)
+    with served(home) as found, opened(browser, f"{found.url}case/1") as page:
+        page.locator("summary", has_text="It waits").first.click()
+        page.get_by_label("For whom").select_option("part")
+        page.get_by_label("For what").fill("a donor board")
+        page.get_by_label("Needed by").fill("2999-11-11")
+        set_day(page)
+        expect(page.get_by_text("Needed by 2999-11-11.")).to_be_visible(timeout=WAIT)
+        expect(page.get_by_label("For what")).to_have_value("a donor board")
+        expect(page.get_by_label("For whom")).to_have_value("part")
+        due_on(home, "2999-12-24")
+        page.get_by_label("Needed by").fill("2999-12-25")
+        set_day(page)
+        expect(page.get_by_text("Now on record: 2999-12-24")).to_be_visible(timeout=WAIT)
+        expect(page.get_by_label("For what")).to_have_value("a donor board")
+        page.get_by_role("button", name="It waits").click()
+        expect(page.get_by_text("It waits for a part now.")).to_be_visible(timeout=WAIT)
+        expect(page.get_by_label("Needed by")).to_have_value("2999-12-25")
+
+
+def test_a_page_shown_again_as_it_was_is_asked_for_again_unless_somebody_typed_in_it(
+    browser: Browser, tmp_path: Path
+) -> None:
+    home = tmp_path / "home"
+    open_case(home)
+    again = "dispatchEvent(new PageTransitionEvent('pageshow', {persisted: true}))"
+    with served(home) as found, opened(browser, f"{found.url}case/1") as page:
+        due_on(home, "2999-12-24")
+        page.get_by_label("Needed by").fill("2999-11-11")
+        page.evaluate(again)
+        page.wait_for_timeout(500)
+        expect(page.get_by_label("Needed by")).to_have_value("2999-11-11")
+        page.get_by_label("Needed by").fill("")
+        page.evaluate(again)
+        expect(page.get_by_label("Needed by")).to_have_value("2999-12-24", timeout=WAIT)
+
+
+def test_a_page_gone_back_to_shows_what_is_on_record_now(browser: Browser, tmp_path: Path) -> None:
+    home = tmp_path / "home"
+    open_case(home)
+    with served(home) as found, opened(browser, f"{found.url}case/1") as page:
+        page.get_by_label("Needed by").fill("2999-11-11")
+        set_day(page)
+        expect(page.get_by_text("Needed by 2999-11-11.")).to_be_visible(timeout=WAIT)
+        page.goto(f"{found.url}cases")
+        due_on(home, "2999-12-24")
+        page.go_back()
+        expect(page.get_by_label("Needed by")).to_have_value("2999-12-24", timeout=WAIT)

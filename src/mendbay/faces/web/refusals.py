@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 INTO_MAIN = {"HX-Retarget": "#main", "HX-Reselect": "#main", "HX-Reswap": "outerHTML"}
 """By which the answer to a form takes the place of the page, and not of the place for troubles."""
+GIVEN = ("although", "in_spite")
+"""What the names of fields begin with that hold a reason against what speaks against a work."""
 
 
 class Refusals:
@@ -57,7 +59,7 @@ class Refusals:
         if drawn is None:
             return None
         visit, html = drawn
-        again = typed_again(html, request.url.path, sent, page, compared=changed)
+        again = typed_again(html, request.url.path, sent, page, compared=changed, anew=_anew(address))
         if again is None:
             return None
         told = self._told(visit, address, trouble, sent, again)
@@ -75,7 +77,9 @@ class Refusals:
         sent: Sequence[tuple[str, Any]],
         again: TypedAgain,
     ) -> str:
-        left = [(name, one) for name, one in sent if name in again.left]
+        anew = _anew(address) if again.compared else frozenset[str]()
+        left = [(name, one) for name, one in sent if name in again.left and name not in anew]
+        given = [(name, one) for name, one in sent if name in again.left and name in anew]
         facts = {
             "what": trouble.what,
             "next_step": trouble.next_step,
@@ -83,6 +87,7 @@ class Refusals:
             "compared": again.compared,
             "page": visit.here,
             "left": labelled(address, left),
+            "given": labelled(address, given),
             "files": again.files,
             "secrets": again.secrets,
         }
@@ -108,6 +113,13 @@ class Refusals:
         except MendbayError:
             return None
         return (visit, self._drawing.page(visit, answer)) if isinstance(answer, Page) else None
+
+
+def _anew(address: Address) -> frozenset[str]:
+    """Names of what a person gave their word on, or a reason against what spoke against it: where something
+    else stands now it is given anew."""
+    fields = (one for one in address.fields if one.kind is FieldKind.FLAG or one.name.startswith(GIVEN))
+    return frozenset(one.name for one in fields)
 
 
 def sent_of(request: Request) -> Sequence[tuple[str, Any]]:

@@ -5,7 +5,7 @@ Works on the page that its template made, so that every form is served alike, wh
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 from html import escape, unescape
 from html.parser import HTMLParser
@@ -82,7 +82,13 @@ class TypedAgain:
 
 
 def typed_again(
-    html: str, action: str, sent: Sequence[tuple[str, Any]], page: str, *, compared: bool
+    html: str,
+    action: str,
+    sent: Sequence[tuple[str, Any]],
+    page: str,
+    *,
+    compared: bool,
+    anew: Collection[str] = (),
 ) -> TypedAgain | None:
     """The page with its form filled again; None if it has no such form any more.
 
@@ -92,6 +98,7 @@ def typed_again(
         page: path and query of the page.
         compared: tells beside each field what stands there now, where that differs; that is also told where
             the mark of the form shows that its page was another then, as it is sent again with a new one.
+        anew: names of what is then left as it stands, as it was said of what stood before.
     """
     pieces = _pieces(html)
     typed = [(name, one) for name, one in sent if isinstance(one, str) and name not in OWN]
@@ -100,8 +107,8 @@ def typed_again(
         return None
     found = min(fitting, key=lambda one: _missing(pieces, one, typed))
     form = _Form(pieces, found, typed)
-    form.fill()
     compared = compared or form.was_shown_otherwise(sent)
+    form.fill(anew if compared else ())
     if compared:
         form.compare()
     begin = pieces[found[0]]
@@ -261,8 +268,8 @@ class _Form:
         now = [one.stood for one in self.controls if one.name == SEEN]
         return bool(then and now) and then != now
 
-    def fill(self) -> None:
-        """Puts in what was typed."""
+    def fill(self, anew: Collection[str]) -> None:
+        """Puts in what was typed, but for what is to be said anew."""
         said: dict[str, list[str]] = {}
         for name, one in self._typed:
             said.setdefault(name, []).append(one.replace("\r\n", "\n"))
@@ -270,7 +277,10 @@ class _Form:
         for control in self.controls:
             by_name.setdefault(control.name, []).append(control)
         for name, there in by_name.items():
-            self._fill_name(name, there, said.get(name, []))
+            if name not in anew:
+                self._fill_name(name, there, said.get(name, []))
+            elif any(said.get(name, [])):
+                self.left.append(name)
         self.left += [name for name in said if name not in by_name]
 
     def _fill_name(self, name: str, there: Sequence[_Control], said: Sequence[str]) -> None:

@@ -34,10 +34,14 @@
     trouble()?.classList.remove("follows");
   };
 
-  const show = (one) => {
+  const unfold = (one) => {
     for (let at = one.closest("details:not([open])"); at; at = at.parentElement.closest("details:not([open])")) {
       at.open = true;
     }
+  };
+
+  const show = (one) => {
+    unfold(one);
     one.focus({ preventScroll: true });
     one.scrollIntoView({ block: "center" });
   };
@@ -63,8 +67,75 @@
     if (files.every((one) => one.files.length)) trouble()?.querySelector("[data-files]")?.remove();
     trouble()?.classList.add("follows");
     const told = form.querySelector(".stands")?.id;
-    const one = (told && form.querySelector(`[aria-describedby~="${told}"]`)) || form.querySelector("button:not([formaction])");
+    const first = told && form.querySelector(`[aria-describedby~="${told}"]`);
+    const one = first || form.querySelector("button:not([formaction])");
     if (one) show(one);
+  };
+
+  /* A form sent exchanges the page, and what is typed in its other forms with it: that is taken over, each to the
+     field that stands in the same form of the same thing. */
+  let others = [];
+  const OWN = ["seen", "once", "from_page"];
+  const mark = (form) => form.elements.namedItem("seen")?.value;
+  const about = (form) => {
+    const hidden = [...form.querySelectorAll("input[type=hidden]")].filter((one) => !OWN.includes(one.name));
+    return JSON.stringify([form.getAttribute("action"), hidden.map((one) => [one.name, one.value])]);
+  };
+  const begun = (one) => {
+    if (one.tagName !== "SELECT") return one.defaultValue;
+    return ([...one.options].find((each) => each.defaultSelected) || one.options[0])?.value;
+  };
+  const isTick = (one) => one.type === "checkbox" || one.type === "radio";
+  const asked = (form) => {
+    const all = [...form.querySelectorAll("input, textarea, select")];
+    return all.filter((one) => one.name && !["hidden", "password"].includes(one.type));
+  };
+  const alike = (form, one) => {
+    const same = (each) => each.name === one.name && each.type === one.type;
+    return asked(form).filter((each) => same(each) && (!isTick(one) || each.value === one.value));
+  };
+  const isTyped = (one) => {
+    if (one.type === "file") return one.files.length > 0;
+    return isTick(one) ? one.checked !== one.defaultChecked : one.value !== begun(one);
+  };
+
+  const takeOthers = () => {
+    others = [];
+    for (const form of document.querySelectorAll("form[method=post]")) {
+      if (form === sent?.form) continue;
+      for (const one of asked(form)) {
+        if (!isTyped(one) && !form.dataset.again) continue; // a form filled again begins with what was typed
+        others.push({ one, was: begun(one), of: about(form), then: mark(form), at: alike(form, one).indexOf(one) });
+      }
+    }
+  };
+
+  const giveOthers = () => {
+    for (const form of document.querySelectorAll("form[method=post]:not([data-again])")) {
+      for (const { one, was, of, then, at } of others) {
+        const now = of === about(form) && alike(form, one)[at];
+        if (now) give(now, one, was, then === mark(form));
+      }
+    }
+    others = [];
+  };
+
+  /* A tick says that something is so: where the page shows something else now, it is to be set anew. */
+  const give = (now, one, was, asItWas) => {
+    if (now === one || (isTick(one) && !asItWas)) return;
+    if (one.type === "file") now.files = one.files;
+    else if (isTick(one)) now.checked = one.checked;
+    else {
+      const stands = begun(now);
+      now.value = one.value;
+      if (stands !== was && stands && now.value !== stands) {
+        const told = document.createElement("span");
+        told.className = "stands";
+        told.textContent = `Now on record: ${stands}`;
+        now.after(told);
+      }
+    }
+    unfold(now);
   };
 
   /* The heading above the place where somebody was: what comes next with the keys is what stands below it. */
@@ -102,6 +173,19 @@
     const pressed = form.contains(document.activeElement) ? document.activeElement : null;
     const { left, top } = (pressed || form).getBoundingClientRect();
     sent = { form, pressed, left, top: top + scrollY };
+  });
+  const isPage = (target) => target === document.body || target?.id === "main";
+  document.addEventListener("htmx:beforeSwap", (event) => {
+    if (event.detail.shouldSwap && isPage(event.detail.target)) takeOthers();
+  });
+  document.addEventListener("htmx:afterSettle", (event) => {
+    if (isPage(event.target)) giveOthers();
+  });
+  /* A page that a browser kept whole, and shows again as it was, is old: it is asked for again, unless somebody
+     typed in it, as their words would be gone then; what is old in its forms is refused. */
+  addEventListener("pageshow", (event) => {
+    const forms = [...document.querySelectorAll("form[method=post]")];
+    if (event.persisted && !forms.some((form) => asked(form).some(isTyped))) location.reload();
   });
   document.addEventListener("input", (event) => {
     if (event.target.hasAttribute("aria-invalid")) told(event.target, false);

@@ -46,6 +46,7 @@ def families_(visit: Visit) -> Answer:
             (one.note.family, lesson_words.family_words(one), one, _known_mark([one])) for one in known
         ],
         "known_mark": _known_mark(known),
+        "learned_mark": _all_learned_mark(learned),
         "learned": [
             {
                 "name": one.name,
@@ -191,6 +192,9 @@ def learn(visit: Visit) -> Answer:
             **{one: said[one] for one in ("also_withdrawn", "also_doubtful", "in_its_place")},
         }
         with visit.bench() as bench:
+            if said["in_its_place"]:
+                now, _ = families(bench, shop_files(desk.home))
+                visit.require_unchanged("what is learned of families", *_all_learned_mark(now))
             foresee_learning(
                 bench,
                 shop_files(desk.home),
@@ -224,6 +228,10 @@ def stop_learning(visit: Visit) -> Answer:
 
 def _known_mark(known: Sequence[KnownFamily]) -> list[str]:
     return [f"{one.note} {one.at} {one.who}" for one in known]
+
+
+def _all_learned_mark(learned: Sequence[LearnedFamily]) -> list[str]:
+    return [one for each in learned for one in _learned_mark(each)]
 
 
 def _learned_mark(one: LearnedFamily) -> list[str]:
