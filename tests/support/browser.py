@@ -34,6 +34,12 @@ ARTEFACTS = os.environ.get("MENDBAY_SCREENSHOTS", "")
 """A folder in which pictures of the pages are kept; empty for none."""
 
 
+BROKEN_POLICY = """document.addEventListener("securitypolicyviolation", (one) =>
+    console.error(`against the policy ${one.effectiveDirective}: ${one.blockedURI} ${one.sample}`));"""
+"""Has a page complain of whatever its policy kept it from (Content Security Policy Level 3, 5.3), also what a
+browser would keep to itself, such as what is only reported."""
+
+
 @dataclass
 class Looked:
     """What a browser complained of while pages were shown."""
@@ -65,6 +71,7 @@ def opened(
         java_script_enabled=script,
         reduced_motion="reduce",
     )
+    context.add_init_script(BROKEN_POLICY)
     page = context.new_page()
     seen = Looked()
     page.on("console", lambda one: _complain(seen, one))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from html.parser import HTMLParser
 from typing import Any
@@ -28,10 +28,12 @@ class Offered:
         path: of the address, its parts filled in.
         said: what link or form say by themselves: what is hidden, filled in, ticked, or on the button; of a
             choice that is open its first word that says something.
+        on: the page that offers it.
     """
 
     path: str
     said: tuple[tuple[str, str], ...] = ()
+    on: str = field(default="", compare=False)
 
 
 @dataclass
@@ -124,30 +126,41 @@ def offered(web: Web, book: Book, begin: Sequence[str]) -> dict[str, list[Offere
             target = urlsplit(link)
             if target.scheme or target.netloc or not link.startswith("/"):
                 continue
-            _keep(found, routes, "GET", target.path, parse_qsl(target.query, keep_blank_values=True))
+            asked = parse_qsl(target.query, keep_blank_values=True)
+            _keep(found, routes, "GET", Offered(target.path, tuple(asked), url))
             plain = target._replace(fragment="").geturl()
             if plain not in met:
                 met.add(plain)
                 waiting.append(plain)
-        for form in page.forms:
-            for action in (form.action, *form.to_other):
-                for button in form.buttons or [None]:
-                    said = [*form.said, *([button] if button else [])]
-                    _keep(found, routes, form.method.upper(), urlsplit(action).path, said)
+        for method, one in _offered_by(page, url):
+            _keep(found, routes, method, one)
     return found
+
+
+def offered_by(html: str, on: str) -> list[Offered]:
+    """What the forms of one page offer."""
+    page = _Page()
+    page.feed(html)
+    return [one for _, one in _offered_by(page, on)]
+
+
+def _offered_by(page: _Page, on: str) -> Iterator[tuple[str, Offered]]:
+    for form in page.forms:
+        for action in (form.action, *form.to_other):
+            for button in form.buttons or [None]:
+                said = (*form.said, *([button] if button else []))
+                yield form.method.upper(), Offered(urlsplit(action).path, said, on)
 
 
 def _keep(
     found: dict[str, list[Offered]],
     routes: Sequence[tuple[Address, Route]],
     method: str,
-    path: str,
-    said: Sequence[tuple[str, str]],
+    one: Offered,
 ) -> None:
-    address = _address(routes, method, path)
+    address = _address(routes, method, one.path)
     if address is None:
         return
-    one = Offered(path, tuple(said))
     kept = found[address.name]
     if one not in kept and len(kept) < OF_ONE_ADDRESS:
         kept.append(one)
@@ -161,3 +174,10 @@ def _address(routes: Sequence[tuple[Address, Route]], method: str, url: str) -> 
 
 async def _never(request: object) -> Any:
     raise AssertionError(request)
+
+
+def links_of(html: str) -> list[str]:
+    """What a page links to and fetches."""
+    page = _Page()
+    page.feed(html)
+    return page.links

@@ -54,6 +54,19 @@ def test_pages_of_the_shop_are_sound(browser: Browser, tmp_path: Path, width: in
             require_sound(page, f"shop-{path.replace('/', '-') or 'today'}-{'dark' if dark else 'light'}")
 
 
+def test_a_page_that_goes_against_its_policy_is_complained_of(browser: Browser, tmp_path: Path) -> None:
+    with (
+        served(tmp_path / "home") as found,
+        pytest.raises(AssertionError, match="against the policy img-src"),
+    ):
+        _picture_of_elsewhere(browser, found.url)
+
+
+def _picture_of_elsewhere(browser: Browser, url: str) -> None:
+    with opened(browser, url) as page, page.expect_console_message(lambda one: "against" in one.text):
+        page.evaluate("document.body.append(Object.assign(new Image(), {src: 'http://127.0.0.1:9/x.png'}))")
+
+
 def test_what_another_does_is_seen_without_asking(browser: Browser, tmp_path: Path) -> None:
     with served(tmp_path / "home") as found, opened(browser, f"{found.url}cases") as one:
         expect(one.get_by_text("A pottery studio")).to_have_count(0)

@@ -120,6 +120,7 @@ FRAME = {
 }
 """Facts of every wording, each with what it is."""
 _REMARK = re.compile(r"\{#.*?#\}", re.DOTALL)
+_CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]")
 _DESCRIBED = re.compile(r"^([a-z][a-z_0-9]*) {2,}(\S.*(?:\n {3,}\S.*)*)$", re.MULTILINE)
 """A line of a remark that describes a fact; what is indented goes on."""
 
@@ -145,11 +146,15 @@ def check_wording(name: str, wording: str, known: str) -> None:
         known: wordings that ask for facts which there are, or describe them in their remarks.
 
     Raises:
-        BadFormFile: it is none, says nothing, or asks for another fact.
+        BadFormFile: it is none, says nothing, asks for another fact, or holds a control character.
     """
     environment = ImmutableSandboxedEnvironment()
     environment.globals.clear()
     step = "docs/formats/papers.md tells what a wording may hold."
+    if sign := _CONTROL.search(wording):
+        at = wording.count("\n", 0, sign.start()) + 1
+        what = f"The wording {name!r}, line {at}, holds the character U+{ord(sign[0]):04X}"
+        raise BadFormFile(f"{what}, which cannot be printed.", "Leave that character out.")
     try:
         environment.from_string(wording)  # knows filters and tests, which parsing alone does not
         parsed = environment.parse(wording)

@@ -152,6 +152,8 @@ def test_a_wording_may_ask_for_what_there_is(wording: str) -> None:
         ("{% if %}", "line 1 cannot be filled"),
         ("{{ a", "cannot be filled"),
         ("{# a #}", "says nothing"),
+        ("{{ a }}\n\x1b]8;;x\x07", "line 2, holds the character U+001B"),
+        ("{{ a }}\x9b31m", "line 1, holds the character U+009B"),
         ("{{ " + "(" * 5000, "cannot be filled"),
         ("{% include 'x' %}{{ a }}", "takes another one in"),
         ("{{ a|colour }}", "cannot be filled"),
