@@ -8,19 +8,25 @@ from pathlib import Path
 
 from PIL import Image
 
+from mendbay.board.electrical_form import Gate
+from mendbay.board.electrical_form_file import packaged_form
 from mendbay.case.agenda import WaitsFor
 from mendbay.case.items import What
 from mendbay.case.records import Bay
+from mendbay.faces.web.serve import bench_key
+from mendbay.jobs.bench import Bench
 from mendbay.jobs.case_pictures import keep_pictures
 from mendbay.jobs.catalogue_files import catalogue_files
 from mendbay.jobs.hand_back import hand_back
 from mendbay.jobs.hand_over_items import keep_signed
 from mendbay.jobs.keep_items import add_item
 from mendbay.jobs.keep_stock import reserve
+from mendbay.jobs.measure_board import enter, override
 from mendbay.jobs.pick_wanted import add_wishes
 from mendbay.jobs.read_drive import DriveAt, read_drive
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.waiting import wait
+from mendbay.jobs.write_receipt import write_receipt
 from mendbay.wiring import catalogues, open_bench, open_handback_folder, papers
 from support.ext_images import small_image
 from support.file_trees import REFUSED
@@ -66,5 +72,20 @@ def _made() -> Path:
         add_item(bench, young.number, What.ADAPTER, "put down for the wrong case")
         reserve(bench, 4, young.number)
         keep_signed(bench, young.number, 1, picture)
+        write_receipt(bench, young.number)
+        _measure_shorts(bench, young.number)
         wait(bench, young.number, WaitsFor.CUSTOMER, "a word on the quote")
+    bench_key(home)
     return folder
+
+
+def _measure_shorts(bench: Bench, case: int) -> None:
+    """Two gates are closed by what was measured, and one of them is held open by a word."""
+    for gate in (Gate.FIVE, Gate.TWELVE):
+        short = next(
+            one.id
+            for one in packaged_form().steps.values()
+            if gate in one.guards and one.expected and not one.after
+        )
+        enter(bench, case, "1", short, "0.1")
+    override(bench, case, "1", Gate.TWELVE, "measured again with another meter")
