@@ -13,7 +13,7 @@ from functools import cached_property
 import numpy as np
 
 from mendbay.files.catalogue_rows import Columns, Flag, Longs
-from mendbay.files.wanted import name_matcher
+from mendbay.files.wanted import composed, name_matcher
 
 SAMPLE = 1 << 20
 """Letters looked at to know how common each is."""
@@ -24,8 +24,9 @@ _WILD = re.compile(r"[*?]")
 
 
 def fold(name: bytes) -> bytes:
-    """A name, or part of one, as it is searched: upper and lower case are one; bytes that are not UTF-8
-    stay."""
+    """A name, or part of one, as it is searched: upper and lower case are one, and so are a letter in one
+    piece and the same of a letter and its marks (canonical equivalence, Unicode Standard Annex 15); bytes
+    that are not UTF-8 stay."""
     if name.isascii():
         return name.lower()
     return _folded_text(name.decode("utf-8", "surrogateescape")).encode("utf-8", "surrogateescape")
@@ -41,7 +42,7 @@ def fold_all(names: Sequence[bytes]) -> list[bytes]:
 
 def _folded_text(text: str) -> str:
     """Two letters that patterns take for an i are left apart by case folding alone."""
-    return text.replace("İ", "i").replace("ı", "i").casefold()
+    return composed(text).replace("İ", "i").replace("ı", "i").casefold()
 
 
 class NameIndex:
@@ -168,10 +169,14 @@ def odd_letters(names: Sequence[bytes], folded: Sequence[bytes]) -> Longs:
         [
             row
             for row, name in enumerate(names)
-            if not name.isascii() and _plain_letters(name) != _plain_letters(folded[row])
+            if not name.isascii() and _plain_letters(_composed(name)) != _plain_letters(folded[row])
         ],
         np.int64,
     )
+
+
+def _composed(name: bytes) -> bytes:
+    return composed(name.decode("utf-8", "surrogateescape")).encode("utf-8", "surrogateescape")
 
 
 def _plain_letters(name: bytes) -> int:

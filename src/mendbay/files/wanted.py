@@ -2,13 +2,14 @@
 
 A pattern without a slash matches a name anywhere (`*.xlsx`, `Glaze photos`); one with a slash matches
 the path from the root, where `*` stays inside a folder and `**` does not (`photos/**/*.jpg`). Case does
-not matter. A folder that matches stands for everything below it. The word `metadata` alone stands for
+not matter, nor whether an accented letter is written in one piece or as a letter and its mark. A folder that matches stands for everything below it. The word `metadata` alone stands for
 the descriptions of all files.
 """
 
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
@@ -47,9 +48,20 @@ def matcher(patterns: Sequence[str]) -> Callable[[bytes], bool]:
     compiled = re.compile("|".join(f"(?:{part})" for part in parts), re.IGNORECASE | re.DOTALL)
 
     def test(path: bytes) -> bool:
-        return compiled.fullmatch(path.decode("utf-8", "surrogateescape")) is not None
+        return compiled.fullmatch(_text(path)) is not None
 
     return test
+
+
+def composed(text: str) -> str:
+    """The text with letters and their marks in one piece where Unicode has one (normalisation form C, Unicode
+    Standard Annex 15): some systems keep names in pieces, and what is typed comes in one."""
+    return unicodedata.normalize("NFC", text)
+
+
+def _text(name: bytes) -> str:
+    text = name.decode("utf-8", "surrogateescape")
+    return text if text.isascii() else composed(text)
 
 
 def pattern_of(path: bytes, *, is_folder: bool = False) -> str:
@@ -87,10 +99,10 @@ def _plain_part(part: bytes) -> str:
 
 def name_matcher(part: str) -> Callable[[bytes], bool]:
     """A test of raw names against one part of a pattern, between its slashes and without `**`."""
-    compiled = re.compile(_part(part), re.IGNORECASE | re.DOTALL)
+    compiled = re.compile(_part(composed(part)), re.IGNORECASE | re.DOTALL)
 
     def test(name: bytes) -> bool:
-        return compiled.fullmatch(name.decode("utf-8", "surrogateescape")) is not None
+        return compiled.fullmatch(_text(name)) is not None
 
     return test
 
@@ -138,7 +150,7 @@ def parts_of(pattern: str) -> tuple[tuple[str, ...], bool]:
     Raises:
         UsageError: the pattern is empty.
     """
-    place = pattern.strip().rstrip("/")
+    place = composed(pattern).strip().rstrip("/")
     text = place.lstrip("/")
     if not text:
         raise UsageError("A pattern is empty.", "Give a name such as '*.xlsx', or leave it out.")

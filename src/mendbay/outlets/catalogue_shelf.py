@@ -33,7 +33,7 @@ from mendbay.jobs.catalogue_port import FOLDER, CatalogueFacts, Catalogues, Dama
 from mendbay.outlets.safe_folder import SafeFolder
 
 FACTS = "facts.json"
-FORMAT = "catalogue 1"
+FORMAT = "catalogue 2"
 BEGUN = "begun-"
 _GENERATION = re.compile(r"([0-9]{6,12})-[0-9a-f]{8}")
 PLAIN_BYTES = ("names", "folded")

@@ -14,6 +14,9 @@ from mendbay.files.wanted import matcher, name_matcher
     ("pattern", "path", "matches"),
     [
         ("*.xlsx", b"office/Kiln log.XLSX", True),
+        ("t\u00f6pferei", "To\u0308pferei/glaze.txt".encode(), True),
+        ("/to\u0308pferei/*.txt", "T\u00f6pferei/glaze.txt".encode(), True),
+        ("t?pferei", "To\u0308pferei".encode(), True),
         ("*.xlsx", b"Kiln log.xlsx", True),
         ("*.xlsx", b"Kiln log.xlsx.old", False),
         ("kiln*", b"office/kilns/2026/a.txt", True),
