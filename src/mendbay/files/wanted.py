@@ -1,9 +1,9 @@
 """What the customer wants first: patterns over paths, and the volume ranges they come to.
 
-A pattern without a slash matches a name anywhere (`*.xlsx`, `Glaze photos`); one with a slash matches
-the path from the root, where `*` stays inside a folder and `**` does not (`photos/**/*.jpg`). Case does
-not matter, nor whether an accented letter is written in one piece or as a letter and its mark. A folder that matches stands for everything below it. The word `metadata` alone stands for
-the descriptions of all files.
+A pattern without a slash matches a name anywhere (`*.xlsx`, `Glaze photos`); one with a slash matches the
+path from the root, where `*` stays inside a folder and `**` does not (`photos/**/*.jpg`). Case does not
+matter, nor whether an accented letter is written in one piece or as a letter and its mark. A folder that
+matches stands for everything below it. The word `metadata` alone stands for the descriptions of all files.
 """
 
 from __future__ import annotations

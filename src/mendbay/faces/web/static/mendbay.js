@@ -148,7 +148,7 @@
       const words = one.textContent.trim().replace(/\s+/g, " ");
       return one.dataset.says ? `${one.dataset.says}: ${words}` : words;
     });
-  const tell = (part) => {
+  const speak = (part) => {
     const before = stood.get(part.id);
     const place = document.getElementById("told");
     stood.delete(part.id);
@@ -194,7 +194,7 @@
       tell();
       heed(); // news that came while this page was on its way
     }
-    if (event.target.dataset?.live) tell(event.target);
+    if (event.target.dataset?.live) speak(event.target);
     reachable();
     listen();
   });
