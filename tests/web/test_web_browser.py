@@ -344,8 +344,8 @@ def test_what_is_typed_at_take_in_stays_when_another_answer_is_kept(browser: Bro
         with opened(browser, f"{found.url}case/1/take-in") as page:
             page.get_by_role("button", name="a two-bay box").click()
             expect(page.get_by_text("Kept: a two-bay box.")).to_be_visible(timeout=WAIT)
-            matters = page.get_by_label("What matters most to the customer?")
-            story = page.get_by_label("What happened, in the customer's own words?")
+            matters = page.get_by_role("textbox", name="What matters most to the customer?")
+            story = page.get_by_role("textbox", name="What happened, in the customer's own words?")
             matters.fill("the accounts")
             story.fill("it fell")
             page.get_by_label("a dent or a crack").check()

@@ -47,9 +47,11 @@ def shop(web: Web) -> Iterator[WorkShop]:
 
 
 def hidden(page: str, action: str) -> dict[str, str]:
-    """The hidden fields of the form of a page that is sent there."""
+    """The hidden fields of the form of a page that is sent there, but for the mark of its press."""
     form = next(one for one in re.findall(r"<form.*?</form>", page, re.DOTALL) if f'action="{action}"' in one)
-    return dict(re.findall(r'<input type="hidden" name="([^"]+)" value="([^"]*)"', form))
+    found = dict(re.findall(r'<input type="hidden" name="([^"]+)" value="([^"]*)"', form))
+    assert found.pop("once")
+    return found
 
 
 def newest(web: Web) -> str:

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import io
 import re
 import threading
 from concurrent.futures import ThreadPoolExecutor
 
 import pytest
+from starlette.datastructures import UploadFile
 
 from mendbay.core.errors import UsageError
+from mendbay.faces.web.addresses import Address
 from mendbay.faces.web.answers import Go
-from mendbay.faces.web.once import Once, Press
+from mendbay.faces.web.once import Once, Press, press_of
 from support.web_client import Web
 
 PRESS = Press(1, "a")
@@ -55,6 +58,18 @@ def test_files_sent_once_more_are_kept_once(web: Web) -> None:
             "/case/1/things/signed", form, files={"scan": ("a.pdf", b"%PDF-1.4 a scan", "application/pdf")}
         )
     assert web.get("/case/1/things").count('action="/case/1/things/signed/take-back"') == 1
+
+
+def test_another_file_of_the_same_name_and_size_is_another() -> None:
+    form = {"number": "1", "once": "0123456789abcdef"}
+    address = Address("POST", "/x", "x", "", lambda visit: Go("/"))
+
+    def press(data: bytes) -> Press | None:
+        sent = UploadFile(io.BytesIO(data), filename="read.bin", size=len(data))
+        return press_of(address, "/x", [*form.items(), ("dump", sent)], 1)
+
+    assert press(b"abcd") == press(b"abcd")
+    assert press(b"abcd") != press(b"abce")
 
 
 def test_what_is_done_of_a_case_that_is_forgotten_is_not_remembered() -> None:
