@@ -35,7 +35,7 @@ def require_bays_drive(
 
     Raises:
         WrongDrive: its serial number contradicts the label, as typed or as pictures show it, or is that of
-            another bay's drive.
+            another bay's drive, be it of another open case, by label, drive or pictures.
     """
     if not plain_serial(found.serial):
         return ""
@@ -93,20 +93,24 @@ def _called(bay: Bay, case: int) -> str:
 
 def _elsewhere(bench: Bench, case: int, bay: str, serial: str, *, parts: bool) -> Bay | None:
     """The other bay that a serial number is of; None for none. In another case only a whole serial
-    number counts."""
+    number counts, and pictures are weighed only once no label and no drive has it."""
     for other in bench.ledger.bays(case):
         if other.bay != bay and any(
             same_serial(one, serial) if parts else plain_serial(one) == plain_serial(serial)
             for one in (*_serials(bench, other), *pictured_serials(bench, other))
         ):
             return other
-    for record in bench.ledger.cases():
-        if record.number == case or record.state not in HERE:
-            continue
-        for other in bench.ledger.bays(record.number):
-            if any(plain_serial(one) == plain_serial(serial) for one in _serials(bench, other)):
+    here = [one.number for one in bench.ledger.cases() if one.number != case and one.state in HERE]
+    others = [bay for number in here for bay in bench.ledger.bays(number)]
+    for said in (_serials, _pictured):
+        for other in others:
+            if any(plain_serial(one) == plain_serial(serial) for one in said(bench, other)):
                 return other
     return None
+
+
+def _pictured(bench: Bench, bay: Bay) -> Iterator[str]:
+    yield from pictured_serials(bench, bay)
 
 
 def _serials(bench: Bench, bay: Bay) -> Iterator[str]:
