@@ -16,6 +16,7 @@ from mendbay.faces.web.views import triage as views_triage
 from mendbay.faces.web.weigher import Weigher
 from mendbay.jobs import triage_case
 from mendbay.jobs.consents import give_word
+from mendbay.jobs.hand_repairs import CameOf, repairs_made
 from mendbay.jobs.measure_board import enter, override
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.take_in_form import tell
@@ -156,13 +157,44 @@ def test_a_repair_that_did_not_help_is_noted_and_taken_back(shop: Web) -> None:
     said = text_of(shop.done(f"{TRIAGE}/tried", {**sent, "seen": mark[1]}))
     assert "Tried, and it did not help" in said
     shop.post(f"{TRIAGE}/tried", {**sent, "seen": mark[1]}, status=409)
-    assert "Take back that it was tried" in shop.get(f"{TRIAGE}/repair?step=new-adapter")
+    assert "Take back that it was done" in shop.get(f"{TRIAGE}/repair?step=new-adapter")
     shop.post(f"{TRIAGE}/untried", sent, status=422)
     said = text_of(shop.done(f"{TRIAGE}/untried", {**sent, "reason": "It was another case."}))
     assert "It was another case." not in said
     assert "Tried, and it did not help" not in said
     shop.get(f"{TRIAGE}/repair?step=new-adapter", status=404)
     shop.post(f"{TRIAGE}/tried", {"step": "listen-alone", "bay": "1"}, status=422)
+
+
+def test_a_repair_by_hand_is_put_down_then_tried_then_taken_back(shop: Web) -> None:
+    off = "The <b>shorted</b> suppressor taken off"
+
+    def send(of: dict[str, str], come: str) -> str:
+        query = "?step=mend-supply&bay=1" if "step" in of else ""
+        page = shop.get(f"{TRIAGE}/made{query}")
+        mark = re.search(r'action="[^"]*/tried".*?name="seen" value="(\w+)"', page, re.DOTALL)
+        assert mark is not None
+        return shop.done(f"{TRIAGE}/tried", {**of, "came": come, "done": off, "seen": mark[1]})
+
+    page = shop.get(f"{TRIAGE}/made")
+    assert 'value="mend-supply:1"' in page
+    page = send({"of": "mend-supply:1"}, "not-tried")
+    assert "&lt;b&gt;shorted&lt;/b&gt;" in page
+    assert "Done, and not tried yet" in text_of(page)
+    with shop.bench() as bench:
+        assert [one.came_of for one in repairs_made(bench, 1)] == [CameOf.NOT_TRIED]
+    said = text_of(send({"step": "mend-supply", "bay": "1"}, "ready"))
+    assert "Done, and it helped" in said
+    assert "not tried yet" not in said
+    with shop.bench() as bench:
+        assert [(one.bay, one.came_of, one.done) for one in repairs_made(bench, 1)] == [
+            ("1", CameOf.READY, off)
+        ]
+    sent = {"step": "mend-supply", "bay": "1", "reason": "It was not ready after all."}
+    shop.done(f"{TRIAGE}/untried", sent)
+    with shop.bench() as bench:
+        assert [one.came_of for one in repairs_made(bench, 1)] == [CameOf.NOT_TRIED]
+    shop.post(f"{TRIAGE}/tried", {"of": "no-such:1"}, status=422)
 
 
 def test_why_and_what_if_are_told_on_demand(shop: Web) -> None:

@@ -75,7 +75,9 @@ RULINGS: Mapping[NoteKind, Ruling] = {
         whole=("purpose", "agreement", "worked", "was"),
         emptied=("remark",),
     ),
-    NoteKind.TRIED: Ruling(Fate.REDUCED, "which repair did not help"),
+    NoteKind.TRIED: Ruling(
+        Fate.REDUCED, "which repair was made, and what came of it", whole=("came_of",), emptied=("done",)
+    ),
     NoteKind.ALTERNATIVE: Ruling(Fate.SHOPS, "which part can stand for which"),
     NoteKind.LEARNED: Ruling(Fate.SHOPS, "what a board family was learned from"),
     NoteKind.FAMILY: Ruling(Fate.SHOPS, "what is known of a model family"),

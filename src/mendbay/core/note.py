@@ -44,7 +44,7 @@ class NoteKind(StrEnum):
     SIGN = "sign"
     """An answer of triage; the subject is the sign."""
     TRIED = "tried"
-    """A repair that did not give the data; the subject is its step."""
+    """A repair that was made, and what came of it; the subject is its step."""
     SUBJECT = "subject"
     """What triage is of: a box or a drive alone, and what its data is worth; the subject is `case`."""
     INTAKE = "intake"

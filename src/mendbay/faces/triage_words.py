@@ -5,6 +5,7 @@ No logic: what is said here was decided elsewhere. No sentence is broken into li
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Callable
 
 from mendbay.case.consents import packaged_risks
@@ -12,7 +13,7 @@ from mendbay.case.records import LOOSE_BOARD, CaseKind
 from mendbay.core.quantity import chance_text, counted
 from mendbay.jobs.closed_board import ClosedBoard
 from mendbay.jobs.next_steps import GIVE_BACK, given_back
-from mendbay.jobs.triage_case import HOW_IT_WENT, REASONS_SHOWN, KeepOff, Triage, answer_words
+from mendbay.jobs.triage_case import HOW_IT_WENT, REASONS_SHOWN, KeepOff, ToldTry, Triage, answer_words
 from mendbay.triage.belief import HELPED, TRIED, Asked, Moved
 from mendbay.triage.next_step import Offer
 from mendbay.triage.tables import StepKind, Tables
@@ -114,11 +115,28 @@ def _what(told: Triage) -> str:
 
 
 def tried_sentences(told: Triage) -> list[str]:
-    """The repairs that were made."""
-    return [
-        f"{HOW_IT_WENT[HELPED if one.helped else TRIED].capitalize()}: {one.step.id}{in_bay(one.bay)}."
+    """The repairs that were made; of what nobody tried yet also what puts down what came of it."""
+    made = [
+        f"{HOW_IT_WENT[HELPED if one.helped else TRIED].capitalize()}: {one.step.id}{in_bay(one.bay)}"
+        f"{done_words(one)}."
         for one in (*told.mended, *told.tried)
     ]
+    return made + [
+        f"Done, and not tried yet: {one.step.id}{in_bay(one.bay)}{done_words(one)}. Once it is tried, "
+        f"{tried_command(told.case, one)} puts down what came of it."
+        for one in told.untried
+    ]
+
+
+def done_words(one: ToldTry) -> str:
+    """What was done, behind the step; empty if nobody said."""
+    return f" ({one.done.rstrip('.')})" if one.done else ""
+
+
+def tried_command(case: int, one: ToldTry) -> str:
+    """What puts down what came of a repair, as it is typed."""
+    bay = f" --bay {shlex.quote(one.bay)}" if one.bay else ""
+    return f"mendbay triage tried {case} {one.step.id}{bay} --came ready"
 
 
 def open_again_sentence(told: Triage) -> str:

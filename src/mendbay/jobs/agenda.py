@@ -18,7 +18,7 @@ from mendbay.jobs.asked_so_far import is_unasked
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import refused, risk_called, to_ask
 from mendbay.jobs.events import StepProgress
-from mendbay.jobs.looks import LOOKED
+from mendbay.jobs.looks import stands_alone, volume_seen
 from mendbay.jobs.money_standing import SETTLED, MoneyBook
 from mendbay.jobs.remembered_port import case_of, key_of
 from mendbay.jobs.things_here import ThingsBook, things_here, things_words
@@ -32,8 +32,6 @@ if TYPE_CHECKING:
     from mendbay.jobs.triage_case import Triage
     from mendbay.triage.next_step import Offer
 
-SAW_THE_PAIR = frozenset({"layout-found", "files-found"})
-"""Signs of triage that are answered by looking at the pair."""
 NUDGES = {
     WaitsFor.CUSTOMER: "ask-customer",
     WaitsFor.PART: "ask-supplier",
@@ -46,9 +44,11 @@ LIKELIEST = 3
 """Faults that are remembered with a step (own choice)."""
 ASK_FIRST = "Begin with take-in: nothing was asked yet of what happened and what is wanted."
 """Before any step that triage would propose by odds alone."""
-FITTING = ("power-on", "board-swap")
+POWER = "power-on"
+"""The consent that trying a drive needs."""
+FITTING = (POWER, "board-swap")
 """The consents that fitting another board needs."""
-FORM = "7"
+FORM = "8"
 """Of what is remembered; another one is worked out anew."""
 
 
@@ -382,8 +382,9 @@ class _Gathering:
         if case.kind in LOOSE_BOARD:
             return self._of_loose_board(case, bays)
         images = self._shop.images.get(case.number, ())
-        if _complete(bays, images):
-            return self._chore("hand-back" if self._seen(case) else "pair-look", case, self._worth(case))
+        if _complete(bays, images) and (seen := self._seen(case)) is not False:
+            look = "see-files" if stands_alone(case, bays) else "pair-look"
+            return self._chore("hand-back" if seen else look, case, self._worth(case))
         return self._of_triage(case, bays, images)
 
     def _of_loose_board(self, case: Case, bays: tuple[Bay, ...]) -> Chore:
@@ -399,11 +400,10 @@ class _Gathering:
         chore = self._chore("see-to-board", case, self._worth(case), "; ".join(stands.open))
         return replace(chore, command=f"board sheet {case.number} {bays[0].bay}") if bays else chore
 
-    def _seen(self, case: Case) -> bool:
-        """Whether somebody saw how the drives belong together, or what is on them."""
+    def _seen(self, case: Case) -> bool | None:
+        """As `volume_seen`."""
         signs = standing_notes(self._bench, NoteKind.SIGN, case.number)
-        events = self._bench.ledger.events(case.number)
-        return any(one.subject in SAW_THE_PAIR for one in signs) or any(one.kind == LOOKED for one in events)
+        return volume_seen(self._bench.ledger.events(case.number), signs)
 
     def _chore(self, name: str, case: Case, worth: float, about: str = "") -> Chore:
         return self._chores.rows[name].chore(case.number, worth, about)
@@ -427,7 +427,9 @@ class _Gathering:
 
         try:
             told = tell_triage(self._bench, case.number)
-            chore = self._asked_first(self._board_to_fit(told) or self._weighed(told), told)
+            chore = self._asked_first(
+                self._to_try(told) or self._board_to_fit(told) or self._weighed(told), told
+            )
         except UsageError as trouble:  # such as three bays and none chosen
             return self._chore("cannot-weigh", case, self._worth(case), trouble.what)
         self.likely = _likely(told)
@@ -448,6 +450,31 @@ class _Gathering:
         if not by_odds or not is_unasked(self._bench, told.case):
             return chore
         return replace(chore, id=TAKE_IN, words=ASK_FIRST, command=f"case take-in {told.case}")
+
+    def _to_try(self, told: Triage) -> Chore | None:
+        """Trying a repair that was made; where its board's sheet keeps power away, that is measured anew
+        first. None where a drive gets no power for another reason, or the customer refused power."""
+        for one in told.untried:
+            shut = [each for each in told.closed_boards if one.bay in ("", each.bay)]
+            if any(one.bay in ("", each.bay) for each in told.keep_off):
+                continue
+            if shut:
+                row = self._chores.rows["measure-anew"].chore(told.case, told.stakes.data)
+                words = _after_stop(told, f"{row.words} (bay {shut[0].bay})")
+                return replace(row, words=words, command=f"{row.command} {shut[0].bay}")
+            needed = tuple(each for each in one.step.consents if each == POWER)
+            if refused(told.consents) & set(needed):
+                continue
+            row = self._chores.rows["try-repair"].chore(told.case, told.stakes.data)
+            asked = to_ask(needed, told.consents)
+            about = " and about ".join(each.title for each in asked)
+            first = f"Ask the customer about {about}; then: " if asked else ""
+            what = one.done or one.step.words.rstrip(".")
+            where = f" (bay {one.bay})" if one.bay else ""
+            command = f"case consent {told.case}" if asked else row.command
+            words = _after_stop(told, f"{first}{row.words}: {what}{where}")
+            return replace(row, words=words, command=command)
+        return None
 
     def _board_to_fit(self, told: Triage) -> Chore | None:
         """Fitting the board to which the ROM of a drive was moved, until a swap of that bay is noted, its

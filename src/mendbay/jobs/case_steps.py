@@ -10,13 +10,14 @@ from mendbay.case.agenda import Chore, Entry, Wait, WaitsFor
 from mendbay.case.records import WITHOUT_DRIVE, Bay, Case, CaseKind, CaseState, Event, Image
 from mendbay.core.note import NoteKind
 from mendbay.core.quantity import chance_text, count_text, counted, percent_text
-from mendbay.jobs.agenda import SAW_THE_PAIR, Turn, turn_of
+from mendbay.jobs.agenda import Turn, turn_of
 from mendbay.jobs.asked_so_far import answers_of_take_in
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_step import board_stands
+from mendbay.jobs.hand_repairs import CameOf, repairs_made
 from mendbay.jobs.keep_copies import HAND_BACK, HAND_BACK_BEGUN
 from mendbay.jobs.looks import KIND as LOOK
-from mendbay.jobs.looks import LOOKED
+from mendbay.jobs.looks import LOOKED, NOTHING_TO_JOIN, stands_alone, volume_seen
 from mendbay.jobs.money_standing import MoneyStanding, money_standing
 from mendbay.jobs.other_half import HALVES, of_halves
 from mendbay.jobs.reached_customer import SinceHandBack, since_hand_back, stands_words
@@ -28,12 +29,17 @@ from mendbay.jobs.withdraw import standing_notes
 BOARD_WORK = frozenset(
     {
         *("look-at-board", "measure-supply", "measure-driver", "measure-motor", "read-rom"),
-        *("mend-supply", "swap-board", "move-rom", "fit-board"),
+        *("mend-supply", "swap-board", "move-rom", "fit-board", "measure-anew"),
     }
 )
 """Steps of triage, and chores, that are work on a drive's board."""
 LIKELY = 0.5
 """A fault as likely as this is believed in, also where nobody answered anything (own choice)."""
+_REPAIRS = {
+    CameOf.STILL_NOT: "did not help",
+    CameOf.READY: "helped",
+    CameOf.NOT_TRIED: "were made and not tried yet",
+}
 SECTOR_BYTES = 512
 """Of a drive whose sectors nobody told yet."""
 
@@ -217,12 +223,14 @@ class _Looking:
 
     def _triage(self) -> JobStep:
         answers, tried = self._tally.get(NoteKind.SIGN, 0), self._tally.get(NoteKind.TRIED, 0)
+        made = repairs_made(self._bench, self._case.number) if tried else ()
         name, rests = StepName.TRIAGE, "answers to triage's questions"
         if self._without_drive:
             return JobStep(name, StepState.NOT_NEEDED, f"The case is of a {self._case.kind}.", "its kind")
         known = f"{_answers(answers).capitalize()} known"
-        if tried:
-            known += f", {counted(tried, 'repair')} did not help"
+        for came_of, verb in _REPAIRS.items():
+            if count := sum(one.came_of is came_of for one in made):
+                known += f", {counted(count, 'repair')} {verb if count > 1 else verb.replace('were', 'was')}"
         likely = self._turn.likely
         if likely:
             first = likely[0]
@@ -297,14 +305,14 @@ class _Looking:
     def _pair(self) -> JobStep:
         name, rests = StepName.PAIR, "looks at the drives together"
         if self._case.kind is CaseKind.DRIVE and not self._bays:
-            return JobStep(name, StepState.NOT_NEEDED, "The drive stands alone.", "the case and its bays")
+            return JobStep(name, StepState.NOT_NEEDED, NOTHING_TO_JOIN, "the case and its bays")
         if self._without_drive or not self._bays:
             return self._without(name)
+        if stands_alone(self._case, self._bays):
+            return JobStep(name, StepState.NOT_NEEDED, NOTHING_TO_JOIN, "the case and its bays")
         known, looks = self._events.get(LOOKED, []), self._layouts()
         if known or looks:
             return JobStep(name, StepState.DONE, (known or looks)[-1].text, rests)
-        if self._case.kind is CaseKind.DRIVE or len(self._bays) < 2:
-            return JobStep(name, StepState.NOT_NEEDED, "The drive stands alone.", "the case and its bays")
         told = of_halves(self._bench, self._case.number) if HALVES in self._events else []
         halves = [one for one in told if one.kind == HALVES]
         if halves:  # reading them as one task took a look at both
@@ -331,7 +339,12 @@ class _Looking:
             words = f"No files were seen, and {self._how_over}."
             return JobStep(name, StepState.NOT_NEEDED, words, rests)
         signs = standing_notes(self._bench, NoteKind.SIGN, self._case.number)
-        if self._events.get(LOOKED) or any(one.subject in SAW_THE_PAIR for one in signs):
+        events = [*self._events.get(LOOKED, []), *self._events.get(LOOK, [])]
+        seen = volume_seen(events, signs)
+        if seen is False:
+            words = "What was read holds no files that can be listed."
+            return JobStep(name, StepState.UNDER_WAY, words, rests)
+        if seen:
             return JobStep(
                 name, StepState.UNDER_WAY, f"The files can be listed; {wanted} wanted first.", rests
             )

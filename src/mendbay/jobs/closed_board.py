@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 from mendbay.board.electrical_form import Gate
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.hand_repairs import board_works_since
 from mendbay.jobs.measure_board import Measured, begun_sheet
-from mendbay.jobs.record_swaps import board_fitted_at
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +39,7 @@ class ClosedBoard:
 
 def closed_board(bench: Bench, case: int, bay: str) -> ClosedBoard | None:
     """What the sheet of a bay's board keeps closed; None if nothing, if a person let it through, or if
-    another board was fitted since and worked.
+    the drive came ready since, with another board or with its own mended.
 
     Raises:
         LedgerError: a note is not one that Mendbay wrote.
@@ -49,7 +49,7 @@ def closed_board(bench: Bench, case: int, bay: str) -> ClosedBoard | None:
     measured = begun_sheet(bench, case, bay)
     if measured is None:
         return None
-    fitted = board_fitted_at(bench, case, bay)
+    fitted = board_works_since(bench, case, bay)
     at = {one.number: one.at for one in measured.sheet.records}
     closings = [one for one in measured.standing.closings if at[one.entry] >= fitted]
     if not closings:

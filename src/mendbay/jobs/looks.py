@@ -6,14 +6,23 @@ question open again.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from mendbay.case.records import Bay, Case, CaseKind, Event
+from mendbay.core.note import Note
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.note_bodies import body_of
 
 KIND = "look"
 LOOKED = "pair"
 """Kind of the event that says the volume was seen."""
+OF_THE_VOLUME = frozenset({"layout-found", "files-found"})
+"""Signs of triage that are answered by looking at what was read."""
+NOTHING_THERE = frozenset({"nothing", "none"})
+"""Their answers by which there is nothing that could be copied out."""
+NOTHING_TO_JOIN = "The drive stands alone: there is nothing to put together."
+"""Of a drive without a second one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,3 +59,28 @@ def looks(bench: Bench, case: int) -> Mapping[str, Look]:
         for event in bench.ledger.events(case)
         if event.kind == KIND
     }
+
+
+def stands_alone(case: Case, bays: Sequence[Bay]) -> bool:
+    """Whether a case is of one drive, so that there is nothing to put together."""
+    return bool(bays) and (case.kind is CaseKind.DRIVE or len(bays) < 2)
+
+
+def volume_seen(events: Iterable[Event], answers: Iterable[Note]) -> bool | None:
+    """Whether there is something to copy out, by the last look at what was read; None if nobody looked.
+
+    Args:
+        answers: to the signs of triage, as they stand.
+
+    Raises:
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    told = [
+        (one.at, str(body_of(one, "triage").get("answer"))) for one in answers if one.subject in OF_THE_VOLUME
+    ]
+    for one in events:
+        if one.kind == LOOKED:
+            told.append((one.at, LOOKED))
+        elif one.kind == KIND and one.facts.get("answer"):
+            told.append((one.at, str(one.facts["answer"])))
+    return max(told, key=lambda each: each[0])[1] not in NOTHING_THERE if told else None

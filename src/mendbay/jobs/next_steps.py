@@ -55,7 +55,7 @@ def why_not_offered(told: Triage, step: str, bay: str) -> NotOffered:
         return NotOffered.NOTHING_CAME_IN
     if told.kind in LOOSE_BOARD and not of_board(known):
         return NotOffered.BOARD_ALONE
-    if any((one.step.id, one.bay) == (step, bay) for one in (*told.tried, *told.mended)):
+    if any((one.step.id, one.bay) == (step, bay) for one in (*told.tried, *told.mended, *told.untried)):
         return NotOffered.MADE
     if all(_is_met(told, sign, answer, bay) for sign, answer in known.needs):
         return NotOffered.KNOWN

@@ -15,10 +15,11 @@ from mendbay.core.errors import BadFormFile, UsageError
 from mendbay.core.quantity import count_text
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import consents_of, refused, risk_called
+from mendbay.jobs.hand_repairs import BOARD_REPAIRS
 from mendbay.jobs.quote_parts import with_parts
 from mendbay.jobs.quote_readings import one_or_both, read_once
 from mendbay.jobs.triage_case import tell_belief
-from mendbay.jobs.work_on_record import BOARD_REPAIRS, BOTH, MEND, ONE, SWAP, DoneWork, OnRecord, on_record
+from mendbay.jobs.work_on_record import BOTH, MEND, ONE, SWAP, DoneWork, OnRecord, on_record
 from mendbay.triage.next_step import NextStep
 from mendbay.triage.table_file import packaged_tables
 from mendbay.triage.tables import StepKind

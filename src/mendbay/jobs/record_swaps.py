@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 from mendbay.board.stock import StockItem, StockState
@@ -198,36 +198,47 @@ def last_swaps_of(bench: Bench, case: int, bay: str) -> list[Mapping[str, Any]]:
     return list(last.values())
 
 
-def boards_that_helped(bench: Bench, case: int) -> list[Note]:
-    """The swaps of boards that worked, of every bay the last one if none failed after it, which is another
-    word on that board. One that was said anew stands where it was said first: what was told between is of the
-    board that was fitted.
+@dataclass(frozen=True, slots=True)
+class FittedBoard:
+    """The boards that were fitted in a bay.
+
+    Args:
+        worked: the note of the last one that worked, None if none did. One that was said anew stands where it
+            was said first: what was told between is of the board that was fitted.
+        last: the last word on any.
+        works: no other failed after it, which is another word on that board.
+    """
+
+    worked: Note | None
+    last: Note
+    works: bool
+
+
+def boards_fitted(bench: Bench, case: int) -> dict[str, FittedBoard]:
+    """What is on record of the swaps of boards of a case, by bay.
 
     Raises:
         LedgerError: a note is not one that Mendbay wrote.
     """
-    return [note for note, still in _fitted(bench, case).values() if still]
-
-
-def board_fitted_at(bench: Bench, case: int, bay: str) -> str:
-    """When the last board that worked was fitted in a bay, also if one failed after it; empty if there is
-    none. Raises as `boards_that_helped` does."""
-    found = _fitted(bench, case).get(bay)
-    return "" if found is None else found[0].at
-
-
-def _fitted(bench: Bench, case: int) -> dict[str, tuple[Note, bool]]:
-    """Of every bay the last swap of its board that worked, and whether none failed since."""
-    found: dict[str, tuple[Note, bool]] = {}
+    found: dict[str, FittedBoard] = {}
     for note in standing_notes(bench, NoteKind.SWAP, case):
         body, before = _swap_of(note), found.get(note.bay)
         if body["purpose"] != Purpose.BOARD_SWAP:
             continue
+        worked = before.worked if before else None
         if not body["worked"]:
-            found |= {note.bay: (before[0], False)} if before else {}
-        elif before is None or not before[1] or before[0].subject != note.subject:
-            found[note.bay] = note, True
+            found[note.bay] = FittedBoard(worked, note, False)
+        elif before is None or worked is None or not before.works or worked.subject != note.subject:
+            found[note.bay] = FittedBoard(note, note, True)
+        else:
+            found[note.bay] = FittedBoard(worked, note, True)
     return found
+
+
+def boards_that_helped(bench: Bench, case: int) -> list[Note]:
+    """The swaps of boards that worked, of every bay the last one if none failed after it. Raises as
+    `boards_fitted` does."""
+    return [one.worked for one in boards_fitted(bench, case).values() if one.works and one.worked]
 
 
 def _swap_of(note: Note) -> Mapping[str, Any]:

@@ -13,10 +13,20 @@ from mendbay.core.cautions import Caution, cautions_for
 from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import chance_text
+from mendbay.core.texts import require_line
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.closed_board import ClosedBoard, closed_board
 from mendbay.jobs.consents import consents_of, refused
 from mendbay.jobs.gather_signs import OF_IMAGES, Gathered, gathered_signs
+from mendbay.jobs.hand_repairs import (
+    DONE_LIMIT,
+    CameOf,
+    MadeRepair,
+    as_known,
+    repair_body,
+    repairs_made,
+    said_of_repair,
+)
 from mendbay.jobs.learn_triage import closed_cases, learned, worlds_of
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.note_bodies import body_of, unreadable
@@ -34,6 +44,7 @@ from mendbay.triage.belief import (
     WhatIf,
     all_signs,
     may_change,
+    not_asked,
     sign_of,
 )
 from mendbay.triage.next_step import CONDITION, INSIDE, Offer, Shut, kept_off, stops_power
@@ -102,17 +113,20 @@ WHILE_IT_RUNS = frozenset((*OF_IMAGES, "smart", "link-errors"))
 """Signs that a drive gives only while it runs."""
 SWAP_BOARD = "swap-board"
 """The step of triage that a swap of the board is."""
-_REPAIRS = {NoteKind.TRIED: TRIED, NoteKind.SWAP: HELPED}
+_REPAIRS = (NoteKind.TRIED, NoteKind.SWAP)
 
 
 @dataclass(frozen=True, slots=True)
 class ToldTry:
-    """A repair that was made, of a bay (empty: of the box or case), who told it when, whether it helped."""
+    """A repair that was made, of a bay (empty: of the box or case), who told it when, whether it helped, and
+    what was done in words; empty if nobody said. `swap`: it is noted as a swap with an item of the stock."""
 
     step: Step
     bay: str
     origin: str
     helped: bool = False
+    done: str = ""
+    swap: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +161,7 @@ class Believed:
         kind: of the case; over: it is closed, and nothing more is to be done for it.
         tried: repairs that did not help, oldest first, each with who told it and when.
         mended: repairs that helped, the same way.
+        untried: repairs that were made and that nobody tried yet: what came of them is not weighed.
         open_again: what was answered before a repair that may have changed it, and not since.
         before: what was believed before the last thing told; None as long as nobody told anything that
             counts.
@@ -169,6 +184,7 @@ class Believed:
     over: bool = False
     tried: tuple[ToldTry, ...] = ()
     mended: tuple[ToldTry, ...] = ()
+    untried: tuple[ToldTry, ...] = ()
     open_again: tuple[Asked, ...] = ()
     before: Before | None = None
 
@@ -214,6 +230,9 @@ def tell_triage(bench: Bench, case: int) -> Triage:
     here = believed.kind is not CaseKind.ENQUIRY
     shut = tuple(Shut(one.bay, one.mendable) for one in believed.closed_boards)
     steps = _steps(believed.belief.worlds, key, believed.stakes, refused(believed.consents), here, shut)
+    made = {(one.step.id, one.bay) for one in believed.untried}
+    left = tuple(one for one in steps.offers if (one.step.id, one.bay) not in made)
+    steps = replace(steps, offers=left)
     if believed.kind in LOOSE_BOARD:
         again = tuple(one for one in steps.speak_again if of_board(one.offer.step))
         offers = tuple(one for one in steps.offers if of_board(one.step))
@@ -279,6 +298,7 @@ def _believe(bench: Bench, case: int) -> tuple[Believed, _Key]:
         over=record.state is CaseState.CLOSED,
         tried=tuple(one for one in told.tries if not one.helped),
         mended=tuple(one for one in told.tries if one.helped),
+        untried=_untried(worlds, repairs_made(bench, case)),
         open_again=tuple(sorted(told.known.keys() - belief.answers.keys())),
         before=_before(worlds, notes, gathered),
     )
@@ -333,7 +353,7 @@ def _before(worlds: Worlds, notes: Sequence[Note], gathered: Mapping[Asked, Gath
         note = notes[number - 1]
         try:
             if note.kind in _REPAIRS:
-                asked, said = Asked(_step_of(worlds, note).id, note.bay), _REPAIRS[note.kind]
+                asked, said = Asked(_step_of(worlds, note).id, note.bay), HELPED if _helped(note) else TRIED
             else:
                 asked, said = _answer_of(worlds, note)
         except UsageError:
@@ -353,9 +373,11 @@ def of_board(step: Step) -> bool:
 
 
 def signs_of(told: Believed) -> tuple[Asked, ...]:
-    """What can be asked of a case, in the order of the tables: every sign; of a loose board what tells
-    something without its drive, and whatever is known all the same."""
-    every = all_signs(told.belief.worlds)
+    """What can be asked of a case, in the order of the tables: every sign, of a drive without a second one
+    but for how two belong together; of a loose board what tells something without its drive; and whatever
+    is known all the same."""
+    none = not_asked(told.belief.worlds)
+    every = tuple(one for one in all_signs(told.belief.worlds) if one.sign not in none or one in told.known)
     if told.kind not in LOOSE_BOARD:
         return every
     steps = told.belief.worlds.tables.steps.values()
@@ -549,30 +571,57 @@ def withdraw_answer(bench: Bench, case: int, asked: Asked, reason: str) -> None:
         bench.note(case, "triage", f"Withdrawn: the answer to {asked.sign}. {reason}")
 
 
-def note_tried(bench: Bench, case: int, step: str, bay: str = "") -> Triage:
-    """Puts down that a repair was made and did not give the data.
+def note_tried(
+    bench: Bench,
+    case: int,
+    step: str,
+    bay: str = "",
+    came_of: CameOf = CameOf.STILL_NOT,
+    done: str = "",
+) -> Triage:
+    """Puts down that a repair was made, and what came of it: told again of one that was not tried yet, it is
+    what came of that one.
+
+    Args:
+        done: what was done, in words; empty to leave it at the step's.
 
     Raises:
         NoSuchCase: there is no such case.
-        UsageError: there is no such repair.
+        UsageError: there is no such repair, or what was done cannot be kept, names the customer or seems to
+            hold a password.
     """
-    enter_tried(bench, case, step, bay)
+    enter_tried(bench, case, step, bay, came_of, done)
     return tell_triage(bench, case)
 
 
-def enter_tried(bench: Bench, case: int, step: str, bay: str = "") -> None:
+def enter_tried(
+    bench: Bench,
+    case: int,
+    step: str,
+    bay: str = "",
+    came_of: CameOf = CameOf.STILL_NOT,
+    done: str = "",
+) -> None:
     """As `note_tried`, without weighing what is then known."""
-    remembered(bench, case)
-    worlds = worlds_of(closed_cases(bench, but=case), _about(bench, case).subject)
+    record, done = remembered(bench, case), done.strip()
+    require_line(done, "what was done")
+    if len(done) > DONE_LIMIT:
+        raise UsageError(f"What was done has {len(done)} characters.", f"Use at most {DONE_LIMIT}.")
+    require_nameless(record, done)
+    about = _about(bench, case)
+    worlds = worlds_of(closed_cases(bench, but=case), about.subject)
     if step not in worlds.tables.steps:
         repairs = [one.id for one in worlds.tables.steps.values() if one.kind is StepKind.REPAIR]
         raise UsageError(f"There is no step {step[:40]!r}.", f"Use one of: {', '.join(repairs)}.")
     made = worlds.tables.steps[step]
     Belief(worlds, {}, [Tried(made, bay, {})])
     where = f" (bay {bay})" if bay else ""
+    told = (
+        "Tried, and it did not give the data" if came_of is CameOf.STILL_NOT else came_of.words.capitalize()
+    )
     with bench.ledger.together():
-        _note(bench, case, bay, NoteKind.TRIED, step, {})
-        bench.note(case, "triage", f"Tried, and it did not give the data{where}: {made.words}")
+        _note(bench, case, bay, NoteKind.TRIED, step, repair_body(came_of, done))
+        bench.note(case, "triage", f"{told}{where}: {done.rstrip('.') + '.' if done else made.words}")
 
 
 def take_back_tried(bench: Bench, case: int, step: str, bay: str, reason: str) -> Triage:
@@ -703,7 +752,8 @@ def _told(worlds: Worlds, notes: Sequence[Note], gathered: Mapping[Asked, Gather
         try:
             if note.kind in _REPAIRS:
                 step = _step_of(worlds, note)
-                tries.append(ToldTry(step, note.bay, origin, _REPAIRS[note.kind] == HELPED))
+                swap = note.kind is NoteKind.SWAP
+                tries.append(ToldTry(step, note.bay, origin, _helped(note), _done(note), swap))
                 tried_at.append(note.at)
                 rounds.append({})
             else:
@@ -754,9 +804,32 @@ def _round_of_case(
 
 
 def _in_order(bench: Bench, case: int) -> list[Note]:
-    notes = [*standing_notes(bench, NoteKind.SIGN, case), *standing_notes(bench, NoteKind.TRIED, case)]
+    """Answers and repairs that were told; what nobody tried yet tells nothing."""
+    tried = [one for one in repairs_made(bench, case) if one.came_of is not CameOf.NOT_TRIED]
+    notes = [*standing_notes(bench, NoteKind.SIGN, case), *map(as_known, tried)]
     notes += boards_that_helped(bench, case)
     return sorted(notes, key=lambda note: note.number)
+
+
+def _helped(note: Note) -> bool:
+    """Whether the repair that a note tells of helped; of a swap only one that did is looked at."""
+    return note.kind is NoteKind.SWAP or said_of_repair(note)[0] is CameOf.READY
+
+
+def _done(note: Note) -> str:
+    return "" if note.kind is NoteKind.SWAP else said_of_repair(note)[1]
+
+
+def _untried(worlds: Worlds, repairs: Sequence[MadeRepair]) -> tuple[ToldTry, ...]:
+    found: list[ToldTry] = []
+    for one in repairs:
+        if one.came_of is CameOf.NOT_TRIED:
+            try:
+                step = _step_of(worlds, one.made)
+            except UsageError:  # it is of a bay that is not judged now
+                continue
+            found.append(ToldTry(step, one.bay, f"{one.made.who}, {one.made.at}", done=one.done))
+    return tuple(found)
 
 
 def _answer_of(worlds: Worlds, note: Note) -> tuple[Asked, str]:
@@ -791,8 +864,9 @@ def _named(note: Note) -> str:
     where = f" (bay {note.bay})" if note.bay else ""
     if note.kind is NoteKind.SWAP:
         return f"{SWAP_BOARD}{where}: {HELPED}"
-    said = "tried" if note.kind is NoteKind.TRIED else body_of(note, "triage").get("answer", "")
-    return f"{note.subject}{where}: {said}"
+    if note.kind is NoteKind.TRIED:
+        return f"{note.subject}{where}: {HELPED if _helped(note) else TRIED}"
+    return f"{note.subject}{where}: {body_of(note, 'triage').get('answer', '')}"
 
 
 def _outdated(asked: Asked, told: Mapping[Asked, Known]) -> bool:

@@ -1,7 +1,7 @@
 """Which work of a case is on record as done, and which can no longer be needed: quotes and bills rest on it.
 
-Work is done whether or not it helped. What no note tells of (a part of a board's supply replaced by hand, the
-work of a laboratory) is not known here: a person says it.
+Work is done whether or not it helped. What no note tells of (the work of a laboratory) is not known here: a
+person says it.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from mendbay.case.records import LOOSE_BOARD, CaseKind, Image
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.closed_board import closed_board
+from mendbay.jobs.hand_repairs import BOARD_REPAIRS, MadeRepair, boards_that_work, repairs_made
 from mendbay.jobs.keep_copies import HAND_BACK
 from mendbay.jobs.note_bodies import body_of
 from mendbay.jobs.record_swaps import boards_that_helped
@@ -22,9 +23,7 @@ from mendbay.jobs.withdraw import standing_notes
 from mendbay.triage.table_file import packaged_tables
 from mendbay.triage.tables import Seat, StepKind
 
-MEND, SWAP, MOVE = "mend-supply", "swap-board", "move-rom"
-BOARD_REPAIRS = (MEND, SWAP, MOVE)
-"""Steps of triage that mend a drive's board."""
+MEND, SWAP, MOVE = BOARD_REPAIRS
 ONE, BOTH, FILES = "read-gently", "read-both", "copy-out"
 """Steps of triage that read one drive, read both, and copy files out of what was read."""
 AGAIN = ":in vain"
@@ -71,7 +70,7 @@ class OnRecord:
         done: each work once.
         bays: that are described.
         read: bays whose drives are read.
-        works: bays at which another board works.
+        works: bays at which another board works, or the drive's own that was mended.
         handed_back: the day on which files were handed back; empty while none were.
         loose: a board alone is here, and nothing of a drive was ever read.
     """
@@ -122,7 +121,8 @@ def on_record(bench: Bench, case: int) -> OnRecord:
     images = {one.bay: one for one in bench.ledger.images(case)}  # of each bay the last
     read = {bay: one for bay, one in images.items() if _is_read(one, handed_back)}
     helped = frozenset(one.bay for one in boards_that_helped(bench, case))
-    works = frozenset(bay for bay in helped.intersection(bays) if closed_board(bench, case, bay) is None)
+    ready = boards_that_work(bench, case).keys()
+    works = frozenset(bay for bay in ready & set(bays) if closed_board(bench, case, bay) is None)
     found = [one for bay in bays for one in _of_board(bench, case, bay, helped)]
     found += _of_reading(read, bays)
     known = {(one.step, one.bay) for one in found}
@@ -185,14 +185,16 @@ def _of_reading(read: dict[str, Image], bays: tuple[str, ...]) -> list[DoneWork]
 
 
 def _tried(bench: Bench, case: int) -> list[DoneWork]:
-    """Repairs that were told to have been made, and did not help."""
-    found = {
-        (one.subject, one.bay): f"told as tried, and it did not help, {one.at[:10]}"
-        for one in standing_notes(bench, NoteKind.TRIED, case)
-    }
+    """Repairs that were told to have been made."""
+    found = {(one.step, one.bay): _told_words(one) for one in repairs_made(bench, case)}
     steps = packaged_tables().steps
     return [
         DoneWork(step, bay, rests_on)
         for (step, bay), rests_on in found.items()
         if step in steps and steps[step].kind is StepKind.REPAIR
     ]
+
+
+def _told_words(one: MadeRepair) -> str:
+    what = f" ({one.done})" if one.done else ""
+    return f"told as {one.came_of.words}, {one.notes[-1].at[:10]}{what}"

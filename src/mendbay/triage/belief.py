@@ -321,6 +321,13 @@ def sign_of(worlds: Worlds, asked: Asked) -> Sign:
     return sign
 
 
+def not_asked(worlds: Worlds) -> frozenset[str]:
+    """Signs that only two drives together show, where there is one."""
+    if len(worlds.subject.bays) > 1:
+        return frozenset()
+    return frozenset(one.reveals for one in worlds.tables.steps.values() if one.joins)
+
+
 def all_signs(worlds: Worlds) -> tuple[Asked, ...]:
     """Every sign that a subject can show, in the order of the tables."""
     found: list[Asked] = []

@@ -21,7 +21,10 @@ MOST_FAULTS = 2
 
 def steps_of(worlds: Worlds) -> Iterator[tuple[Step, str]]:
     """Every step that what came in allows, with the bay of the drive it is done to; empty for the box."""
+    alone = len(worlds.subject.bays) < 2
     for step in worlds.tables.steps.values():
+        if alone and step.joins:
+            continue
         if step.seat is Seat.BAY:
             yield from ((step, bay) for bay in worlds.subject.bays)
         elif step.seat is Seat.CASE or worlds.subject.box:

@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from mendbay.triage.belief import Asked, Belief, may_change
+from mendbay.triage.belief import Asked, Belief, may_change, not_asked
 from mendbay.triage.effects import classes_of, steps_of
 from mendbay.triage.plans import Batch, Followed, Plan, Plans, Work
 from mendbay.triage.stakes import Stakes
@@ -144,6 +144,7 @@ class NextStep:
         self.belief = belief
         self.stakes = stakes or Stakes()
         self._worlds = belief.worlds
+        self._not_asked = not_asked(belief.worlds)
         self._minute = float(self._worlds.tables.minute_cost.value)
         self._kept_off = kept_off(belief)
         self._shut = shut
@@ -363,6 +364,7 @@ class NextStep:
         return all(
             any(known is not None and answer in ("", known) for known in self._known(sign, bay))
             for sign, answer in step.needs
+            if sign not in self._not_asked
         )
 
     def _contradicted(self, step: Step, bay: str) -> bool:

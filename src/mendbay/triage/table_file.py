@@ -247,6 +247,7 @@ class _Reader:
             pictured=table.flag("pictured"),
             again=table.flag("again"),
             of_board=table.flag("of_board"),
+            joins=table.flag("joins"),
         )
         self._check(table, step)
         table.done()

@@ -180,6 +180,7 @@ class Step:
         pictured: it is seen in pictures, so that the thing itself need not be here.
         again: only taken once a repair may have changed what it tells.
         of_board: it is done to a board that is off its drive, so that the drive need not be here.
+        joins: it is of two drives together; of one alone nothing waits for what it tells.
     """
 
     id: str
@@ -201,6 +202,7 @@ class Step:
     pictured: bool = False
     again: bool = False
     of_board: bool = False
+    joins: bool = False
 
     def words_of(self, bay: str) -> str:
         """What to do, to the drive of a bay, which stands before the full stop; its words alone where that is

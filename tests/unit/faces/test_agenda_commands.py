@@ -105,9 +105,11 @@ def test_an_image_that_is_complete_is_looked_at_once_and_then_handed_back(run: R
     def step() -> str:
         return next(one["step"]["step"] for one in answer(run, "case", "today")["steps"] if one["case"] == 2)
 
-    assert step() == "pair-look"
-    for _ in range(2):
-        answer(run, "pair", "look", "2")
+    assert step() == "see-files", "it stands alone"
+    looked = run("pair", "look", "2").stdout
+    assert "nothing to put together" in looked
+    assert "files list 2" in looked
+    answer(run, "pair", "look", "2")
     assert [one["kind"] for one in answer(run, "case", "show", "2")["events"]].count("pair") == 1
     assert step() == "hand-back"
 

@@ -38,7 +38,7 @@ from mendbay.jobs.reached_customer import COPY_CHECKED
 from mendbay.jobs.remembered_port import case_of
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.take_in_form import tell, untell
-from mendbay.jobs.triage_case import answer, describe, note_tried, tell_triage
+from mendbay.jobs.triage_case import answer, describe, note_answer, note_tried, tell_triage
 from mendbay.jobs.waiting import go_on, set_due, wait
 from mendbay.outlets.shop_files import ShopFolder
 from mendbay.triage.belief import Asked
@@ -534,3 +534,32 @@ def test_a_closed_case_comes_back_when_money_is_open_again(bench: Bench) -> None
     for _ in range(2):
         (entry,) = tell_agenda(bench, steps=False).agenda.entries
         assert waits(entry) == [(WaitsFor.CUSTOMER, f"the payment of {account.due.text}")]
+
+
+def test_a_drive_that_stands_alone_has_its_files_looked_at_and_no_pair(bench: Bench) -> None:
+    case = take_in(bench, "Sandlark Prints", bays=[Bay(0, "1")]).number
+    note_answer(bench, case, Asked("detected", "1"), "right")
+    bench.ledger.note_image(Image(case, "1", "bay-1.img", "port", bench.now(), read_bytes=4096))
+
+    def told() -> tuple[str, str]:
+        found = tell_turn(bench, case).chore
+        assert found is not None
+        return found.id, found.command
+
+    assert told() == ("see-files", f"files list {case}")
+    remember(bench, case, "files-found", "whole", "The file system on the images reads well.")
+    assert told()[0] == "hand-back"
+
+
+def test_images_in_which_nothing_is_are_not_handed_back(bench: Bench) -> None:
+    for bay in ("1", "2"):
+        image(bench, bay, 0)
+        note_answer(bench, 1, Asked("refusals", bay), "none")
+    remember(bench, 1, "layout-found", "nothing", "They do not fit together.")
+    found = tell_turn(bench, 1).chore
+    assert found is not None
+    assert found.id not in ("pair-look", "hand-back"), "looking again would tell the same"
+    note_answer(bench, 1, Asked("files-found"), "damaged")
+    found = tell_turn(bench, 1).chore
+    assert found is not None
+    assert found.id == "hand-back"

@@ -17,6 +17,7 @@ from mendbay.jobs.case_steps import BOARD_WORK, CaseSteps, JobStep, StepName, St
 from mendbay.jobs.drive_condition import say_condition
 from mendbay.jobs.hand_over_items import receive, release
 from mendbay.jobs.keep_items import add_item
+from mendbay.jobs.looks import NOTHING_TO_JOIN
 from mendbay.jobs.measure_board import enter
 from mendbay.jobs.other_half import ASIDE, HALVES
 from mendbay.jobs.ports import ImageGlance
@@ -152,7 +153,7 @@ def test_a_drive_of_which_nobody_said_which_it_is_has_its_reading_before_it(benc
             "Nobody put down yet which drive came in.",
         )
     pair = step(tell_steps(bench, case), StepName.PAIR)
-    assert (pair.state, pair.words) == (StepState.NOT_NEEDED, "The drive stands alone.")
+    assert (pair.state, pair.words) == (StepState.NOT_NEEDED, NOTHING_TO_JOIN)
 
 
 def test_what_is_waited_for_stands_at_the_step_that_it_holds_up(bench: Bench) -> None:

@@ -551,7 +551,8 @@ def test_of_a_loose_board_nothing_is_asked_or_offered_that_takes_its_drive(
 ) -> None:
     case = take_in(bench, "Delta", bays=[Bay(0, "1")]).number
     every = {one.sign for one in signs_of(tell_triage(bench, case))}
-    assert {"sound-alone", "detected", "refusals", "layout-found", "motor-measured"} <= every
+    assert {"sound-alone", "detected", "refusals", "files-found", "motor-measured"} <= every
+    assert "layout-found" not in every, "there is no second drive"
     bench.ledger.amend_case(case, kind=kind)
     told = tell_triage(bench, case)
     of_drive = {"sound-alone", "motor-measured", "detected", "smart", "refusals", "link-errors", "alone"}

@@ -18,6 +18,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.bill_case import look_at_bill, make_bill
 from mendbay.jobs.bill_record import held_against
 from mendbay.jobs.consents import give_word
+from mendbay.jobs.hand_repairs import BOARD_REPAIRS
 from mendbay.jobs.keep_stock import add_items
 from mendbay.jobs.letters import letter_words
 from mendbay.jobs.money_papers import nothing_words
@@ -26,7 +27,7 @@ from mendbay.jobs.quote_lines import ENQUIRY_ALONE, Wish
 from mendbay.jobs.record_swaps import record_swap
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.triage_case import answer, enter_tried, tell_belief
-from mendbay.jobs.work_on_record import BOARD_REPAIRS, on_record
+from mendbay.jobs.work_on_record import on_record
 from mendbay.triage.belief import Asked
 
 PART = StockItem(0, Kind.BOARD, BoardDescription("TB-4471-200"), cost_minor=4000, currency="EUR")

@@ -36,6 +36,7 @@ from mendbay.faces.reading_words import (
 from mendbay.files.tree import VolumeFacts
 from mendbay.imaging.hazard import Condition as DriveCondition
 from mendbay.jobs.look_at_pair import look_at_pair, why_not_taken
+from mendbay.jobs.looks import NOTHING_TO_JOIN, stands_alone
 from mendbay.jobs.power_permit import Although, foresee_reading
 from mendbay.jobs.read_drive import DriveAt, foresee_drives
 from mendbay.jobs.read_pair import BrokenOff, PairResult, read_pair
@@ -57,11 +58,14 @@ def look(screen: Screen, case: int, bays: tuple[str, ...]) -> None:
     """Say how the drives of CASE belong together, from what has been read of them."""
     with open_bench(screen.home, tell=screen.tell) as bench:
         candidates, facts = look_at_pair(bench, case, bays)
+        alone = stands_alone(bench.ledger.case(case), bench.ledger.bays(case))
     chosen, *others = candidates
     lines = [*assembled_lines(chosen), *(volume_lines(facts) if facts else ["No file system found on it."])]
     for one in others:
         why = why_not_taken(one, chosen, is_known=facts is not None)
         lines.append(wrapped(f"Not taken: {other_words(one)[0]}. {why}"))
+    if alone:
+        lines += [NOTHING_TO_JOIN, f"Next: {wording.called_as()} files list {case}"]
     screen.answer(
         {
             "chosen": assembled_json(chosen),

@@ -13,8 +13,10 @@ from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, wrapped
 from mendbay.faces.cli.triage_tables import tables as tables_
 from mendbay.jobs.consents import to_ask
+from mendbay.jobs.hand_repairs import CameOf
 from mendbay.jobs.next_steps import LEAST, NotOffered, held, short_list, why_not_offered
 from mendbay.jobs.triage_case import (
+    ToldTry,
     Triage,
     answer,
     cautions_of,
@@ -123,19 +125,28 @@ def untell(screen: Screen, case: int, sign: str, reason: str, bay: str) -> None:
 @CASE
 @click.argument("step")
 @BAY
-@click.option("--take-back", "reason", default="", metavar="REASON", help="It was not tried after all.")
+@click.option("--take-back", "reason", default="", metavar="REASON", help="It was not made after all.")
+@click.option(
+    "--came",
+    type=click.Choice([one.value for one in CameOf]),
+    default=CameOf.STILL_NOT.value,
+    show_default=True,
+    help="What came of it: the drive or box is ready, it still is not, or nobody tried it yet.",
+)
+@click.option("--done", default="", metavar="WORDS", help="What was done, in a sentence.")
 @click.pass_obj
-def tried(screen: Screen, case: int, step: str, bay: str, reason: str) -> None:
-    """Put down that the repair STEP was made and did not give the data.
+def tried(screen: Screen, case: int, step: str, bay: str, reason: str, came: str, done: str) -> None:
+    """Put down that the repair STEP was made, and what came of it.
 
     It is not offered again, its fault becomes less likely, and what the repair may have changed is open
-    again: what is answered from now on is of the box as it is after the repair.
+    again: what is answered from now on is of the box as it is after the repair. Of one that nobody tried
+    yet, say what came of it the same way once it is tried.
     """
     with open_bench(screen.home, tell=screen.tell) as bench:
         if reason:
             told = take_back_tried(bench, case, step, bay, reason)
         else:
-            told = note_tried(bench, case, step, bay)
+            told = note_tried(bench, case, step, bay, CameOf(came), done)
     screen.answer(_json(told), _text(told, False))
 
 
@@ -404,10 +415,9 @@ def _json(told: Triage) -> dict[str, object]:
         "bays": list(told.subject.bays),
         "assumed": told.assumed,
         "left_out": list(told.left_out),
-        "tried": [{"step": one.step.id, "bay": one.bay or None, "origin": one.origin} for one in told.tried],
-        "mended": [
-            {"step": one.step.id, "bay": one.bay or None, "origin": one.origin} for one in told.mended
-        ],
+        "tried": [_repair_json(one) for one in told.tried],
+        "mended": [_repair_json(one) for one in told.mended],
+        "untried": [_repair_json(one) for one in told.untried],
         "open_again": [{"sign": one.sign, "bay": one.bay or None} for one in told.open_again],
         "closed_cases": told.rests_on,
         "closed_cases_left_out": list(told.teach_nothing),
@@ -440,6 +450,10 @@ def _json(told: Triage) -> dict[str, object]:
         ],
         "steps": [offer_json(told, one) for one in told.offers],
     }
+
+
+def _repair_json(one: ToldTry) -> dict[str, object]:
+    return {"step": one.step.id, "bay": one.bay or None, "origin": one.origin, "done": one.done or None}
 
 
 def _faults_json(told: Triage, chances: list[float]) -> list[dict[str, object]]:

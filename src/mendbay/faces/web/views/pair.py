@@ -17,6 +17,7 @@ from mendbay.faces.web.visit import Visit
 from mendbay.jobs.case_steps import StepName, StepState
 from mendbay.jobs.files_apart import WALKED, FileApart, FilesApartSeen
 from mendbay.jobs.look_at_pair import look_at_pair, why_not_taken
+from mendbay.jobs.looks import NOTHING_TO_JOIN, stands_alone
 from mendbay.jobs.pair_picture import PairSeen, PairsSeen, Turn
 from mendbay.jobs.volume import fresher_bay
 from mendbay.pair.volume import Level
@@ -38,6 +39,8 @@ def pair(visit: Visit) -> Answer:
     with visit.bench() as bench:
         facts["card"] = card = card_of(visit, bench, case)
         step = next(one for one in card.told.steps if one.name is StepName.PAIR)
+        bays = bench.ledger.bays(case)
+        facts["alone"] = NOTHING_TO_JOIN if stands_alone(card.told.case, bays) else ""
         facts["is_new"] = step.state in (StepState.NOT_STARTED, StepState.UNDER_WAY)
         try:
             facts |= _shown(kept.of(bench, case))

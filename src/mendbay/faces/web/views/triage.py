@@ -20,6 +20,7 @@ from mendbay.faces.web.visit import Visit, seen
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.case_steps import StepState
 from mendbay.jobs.consents import to_ask
+from mendbay.jobs.hand_repairs import DONE_LIMIT, CameOf
 from mendbay.jobs.next_steps import LEAST, NotOffered, held, short_list, why_not_offered
 from mendbay.jobs.quote_lines import prices_in_force
 from mendbay.jobs.triage_case import (
@@ -40,6 +41,7 @@ from mendbay.jobs.triage_case import (
 )
 from mendbay.jobs.triage_subject import said_of_subject
 from mendbay.triage.belief import Asked, Moved, sign_of
+from mendbay.triage.effects import steps_of
 from mendbay.triage.next_step import Offer
 from mendbay.triage.tables import Seat, Sign, StepKind
 from mendbay.triage.worlds import Place
@@ -56,6 +58,11 @@ ASKED = [line("sign", "Question", required=True, limit=60), line("bay", "Bay", l
 STEP = [line("step", "Step", required=True, limit=60), line("bay", "Bay", limit=60)]
 REASON = line("reason", "Why it is taken back", required=True, limit=500)
 CAME = {"box": "a box", "drive": "a drive alone"}
+CAME_OF = {
+    CameOf.READY.value: "it helped: the drive or box is ready",
+    CameOf.STILL_NOT.value: "it did not help",
+    CameOf.NOT_TRIED.value: "nobody tried it yet",
+}
 DONE_AT = {
     "look-at-board": ("pictures", "To the pictures"),
     "measure-supply": ("board", "To the electrical sheet"),
@@ -161,7 +168,7 @@ def _question(told: Triage, asked: Asked) -> Question:
         sign.answers[sign.place(said)].words if said else "",
         said_by(known.origin) if known else "",
         bool(known and known.by_person),
-        seen(said, len(told.tried)),
+        seen(said, _repairs(told)),
         words.beside_sentence(told, asked),
     )
 
@@ -430,7 +437,7 @@ def step(visit: Visit) -> Answer:
         "question": None if asked is None else _question(told, asked),
         "done_at": DONE_AT.get(offer.step.id),
         "done_of": {} if told.assumed or not offer.bay else {"bay": offer.bay},
-        "tried_mark": seen(len(told.tried), sorted(map(str, told.known.items()))),
+        "tried_mark": _mark_of_repairs(told),
     }
     return Page("triage_step.html", facts)
 
@@ -481,7 +488,7 @@ def give_answer(visit: Visit) -> Answer:
         with _weighed_before(bench, case) as told:
             sign_of(told.belief.worlds, asked)
             before = told.known.get(asked)
-            visit.require_unchanged("the answer", before.answer if before else "", len(told.tried))
+            visit.require_unchanged("the answer", before.answer if before else "", _repairs(told))
             enter_answer(bench, case, asked, visit.said["answer"])
         told = tell_triage(bench, case)
     return visit.go("triage", " ".join(("Answered.", _last_words(told), *_moved_most(told))))
@@ -497,54 +504,109 @@ def take_answer_back(visit: Visit) -> Answer:
     case, asked = visit.path["case"], Asked(visit.said["sign"], visit.said["bay"])
     with visit.bench() as bench, _weighed_before(bench, case) as told:
         before = told.known.get(asked)
-        visit.require_unchanged("the answer", before.answer if before else "", len(told.tried))
+        visit.require_unchanged("the answer", before.answer if before else "", _repairs(told))
         withdraw_answer(bench, case, asked, visit.said["reason"])
     return visit.go("triage", f"Taken back: the answer to “{_asked_words(told, asked)}”.")
+
+
+@BOOK.page(
+    "/case/{case:int}/triage/made",
+    "triage-made",
+    "Puts down a repair that was made, by whatever hand, or what came of one.",
+    [line("step", "Step", limit=60), line("bay", "Bay", limit=60)],
+)
+def repair_made(visit: Visit) -> Answer:
+    case, made, bay = visit.path["case"], visit.said["step"], visit.said["bay"]
+    with visit.bench() as bench:
+        told = tell_triage(bench, case)
+        card = card_of(visit, bench, case, weighed=True)
+    one = next((each for each in told.untried if (each.step.id, each.bay) == (made, bay)), None)
+    facts = {
+        "card": card,
+        "one": one,
+        "kinds": list(_kinds_of_repair(told)),
+        "chosen": f"{made}:{bay}",
+        "cautions": () if one is None else cautions_of(one.step),
+        "by": said_by,
+        "tried_mark": _mark_of_repairs(told),
+    }
+    return Page("triage_made.html", facts)
+
+
+def _kinds_of_repair(told: Triage) -> Iterator[tuple[str, str]]:
+    """The repairs that can be put down, of each drive or of the box: what is sent, and its words."""
+    for step, bay in steps_of(told.belief.worlds):
+        if step.kind is StepKind.REPAIR and not (bay and told.assumed):
+            yield f"{step.id}:{bay}", step.words_of(bay).rstrip(".")
+
+
+def _repairs(told: Triage) -> int:
+    return len(told.tried) + len(told.mended) + len(told.untried)
+
+
+def _mark_of_repairs(told: Triage) -> str:
+    return seen(len(told.tried), len(told.mended), _repairs(told), sorted(map(str, told.known.items())))
 
 
 @BOOK.change(
     "/case/{case:int}/triage/tried",
     "triage-tried",
-    "Puts down that a repair was made and did not give the data.",
-    STEP,
+    "Puts down that a repair was made, what was done, and what came of it.",
+    [
+        line("step", "Step", limit=60),
+        line("bay", "Bay", limit=60),
+        line("of", "What kind of repair it was, and of which drive", limit=130),
+        line("done", "What was done", limit=DONE_LIMIT),
+        choice("came", "What came of it", CAME_OF, default=CameOf.STILL_NOT.value),
+    ],
 )
 def tried(visit: Visit) -> Answer:
     case, made, bay = visit.path["case"], visit.said["step"], visit.said["bay"]
+    if visit.said["of"]:
+        made, _, bay = visit.said["of"].partition(":")
+    came_of = CameOf(visit.said["came"])
     with visit.bench() as bench, _weighed_before(bench, case) as told:
-        visit.require_unchanged("what is known", len(told.tried), sorted(map(str, told.known.items())))
-        enter_tried(bench, case, made, bay)
+        visit.require_unchanged(
+            "what is known",
+            len(told.tried),
+            len(told.mended),
+            _repairs(told),
+            sorted(map(str, told.known.items())),
+        )
+        enter_tried(bench, case, made, bay, came_of, visit.said["done"])
     done = f"{told.belief.worlds.tables.steps[made].words}{words.in_bay(bay)}"
-    return visit.go("triage", f"Put down as tried, without help: {done}")
+    return visit.go("triage", f"Put down as {came_of.words}: {done}")
 
 
 @BOOK.page(
-    "/case/{case:int}/triage/repair", "triage-repair", "A repair that did not help, to be taken back.", STEP
+    "/case/{case:int}/triage/repair", "triage-repair", "A repair that was put down, to be taken back.", STEP
 )
 def repair(visit: Visit) -> Answer:
     case, made, bay = visit.path["case"], visit.said["step"], visit.said["bay"]
     with visit.bench() as bench:
         told = tell_triage(bench, case)
         card = card_of(visit, bench, case, weighed=True)
-    one = next((each for each in told.tried if (each.step.id, each.bay) == (made, bay)), None)
+    by_hand = [one for one in (*told.tried, *told.mended, *told.untried) if not one.swap]
+    one = next((each for each in by_hand if (each.step.id, each.bay) == (made, bay)), None)
     if one is None:
         raise NoSuchItem(f"Nobody told that {made[:40]!r} was tried.", "Begin at triage.")
-    facts = {"card": card, "one": one, "by": said_by, "tried_mark": seen(len(told.tried))}
+    facts = {"card": card, "one": one, "by": said_by, "tried_mark": seen(_repairs(told))}
     return Page("triage_repair.html", facts)
 
 
 @BOOK.change(
     "/case/{case:int}/triage/untried",
     "triage-untried",
-    "Takes back that a repair was tried.",
+    "Takes back what was last told of a repair.",
     [*STEP, REASON],
 )
 def untried(visit: Visit) -> Answer:
     case, made, bay = visit.path["case"], visit.said["step"], visit.said["bay"]
     with visit.bench() as bench, _weighed_before(bench, case) as told:
-        visit.require_unchanged("what was tried", len(told.tried))
+        visit.require_unchanged("what was tried", _repairs(told))
         withdraw_tried(bench, case, made, bay, visit.said["reason"])
     done = f"{told.belief.worlds.tables.steps[made].words}{words.in_bay(bay)}"
-    return visit.go("triage", f"Taken back as tried: {done}")
+    return visit.go("triage", f"Taken back: {done}")
 
 
 @BOOK.change(
