@@ -48,7 +48,7 @@ POWER = "power-on"
 """The consent that trying a drive needs."""
 FITTING = (POWER, "board-swap")
 """The consents that fitting another board needs."""
-FORM = "8"
+FORM = "9"
 """Of what is remembered; another one is worked out anew."""
 
 
@@ -517,29 +517,29 @@ class _Gathering:
         return key_of(case.number, hashlib.sha256(repr(made_of).encode()).hexdigest())
 
     def _weighed(self, told: Triage) -> Chore:
-        """The first step of triage as a chore: what it saves against handing the job on at once, its own time
-        not counted, over its minutes. A safe test that comes before a step which may do harm takes part in
-        what that step saves, and the minutes of both are counted."""
+        """The first step of triage as a chore. A test is told with what its answer saves against going on
+        without it, as triage tells it; a repair with what it saves against handing the job on at once, its own
+        time not counted. By that over the minutes both rank: a test with all that it is on the way to. A safe
+        test that comes before a step which may do harm takes part in what that step saves, and the minutes of
+        both are counted."""
         first = told.offers[0]
         if first.step.kind is StepKind.HAND_ON:
             return self._handing_on(told, first)
         after = next((one for one in told.offers if not one.before), first)
         end = min(one.total for one in told.offers if one.step.kind is StepKind.HAND_ON)
         minute = float(told.belief.worlds.tables.minute_cost.value)
-        minutes = self._minutes(first) + (self._minutes(after) if first.before else 0.0)
+        minutes = self._minutes(first)
         own = minute * float(after.step.minutes.value)
         gain = max(0.0, end - after.total + own)
-        chance = None if first.step.kind is StepKind.TEST or first.solves <= 0 else min(1.0, first.solves)
         words, command = _step_words(told, first)
-        return Chore(
-            first.step.id,
-            words,
-            command,
-            chance,
-            gain if chance is None else gain / chance,
-            minutes,
-            first.step.minutes.source,
-        )
+        source = first.step.minutes.source
+        if first.step.kind is StepKind.TEST:
+            way = gain / (minutes + (self._minutes(after) if first.before else 0.0))
+            saves = max(0.0, first.saves)
+            return Chore(first.step.id, words, command, None, saves, minutes, source, True, way)
+        chance = None if first.solves <= 0 else min(1.0, first.solves)
+        value = gain if chance is None else gain / chance
+        return Chore(first.step.id, words, command, chance, value, minutes, source)
 
     def _handing_on(self, told: Triage, first: Offer) -> Chore:
         """Against leaving everything as it lies: the data it gives less what it costs; at least what ending a

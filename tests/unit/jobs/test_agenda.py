@@ -73,6 +73,8 @@ def test_the_first_step_of_triage_is_the_chore_with_its_figures(bench: Bench) ->
     own = float(first.step.minutes.value) * float(told.belief.worlds.tables.minute_cost.value)
     assert entry.chore.worth == pytest.approx((end - first.total + own) / float(first.step.minutes.value))
     assert entry.chore.worth > 0
+    assert (first.step.kind, entry.chore.value) == (StepKind.TEST, first.saves), "as triage's list has it"
+    assert entry.chore.minutes == float(first.step.minutes.value)
     describe(bench, 1, worth=300_000)
     dearer = tell_turn(bench, 1).chore
     assert dearer is not None
