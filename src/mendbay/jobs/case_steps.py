@@ -10,7 +10,7 @@ from mendbay.case.agenda import Chore, Entry, Wait, WaitsFor
 from mendbay.case.records import WITHOUT_DRIVE, Bay, Case, CaseKind, CaseState, Event, Image
 from mendbay.core.note import NoteKind
 from mendbay.core.quantity import chance_text, count_text, counted, percent_text
-from mendbay.jobs.agenda import Turn, turn_of
+from mendbay.jobs.agenda import SECTOR_BYTES, Turn, turn_of
 from mendbay.jobs.asked_so_far import answers_of_take_in
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_step import board_stands
@@ -40,8 +40,6 @@ _REPAIRS = {
     CameOf.READY: "helped",
     CameOf.NOT_TRIED: "were made and not tried yet",
 }
-SECTOR_BYTES = 512
-"""Of a drive whose sectors nobody told yet."""
 
 
 class StepName(StrEnum):
