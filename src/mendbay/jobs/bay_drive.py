@@ -17,9 +17,16 @@ from mendbay.core.serials import plain_serial, same_serial
 from mendbay.core.source import Identity
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import Said
-from mendbay.jobs.label_serials import doubt_words, pictured_serials, pictures_against
+from mendbay.jobs.label_serials import doubt_words, may_show, pictured_serials, pictures_against
 from mendbay.jobs.power_permit import Although
-from mendbay.jobs.said_serials import MODEL_FROM_DRIVE, SAID, SERIAL_FROM_DRIVE, last_said, said_serial
+from mendbay.jobs.said_serials import (
+    MODEL_FROM_DRIVE,
+    SAID,
+    SERIAL_FROM_DRIVE,
+    TELLS_SERIALS,
+    last_said,
+    said_serial,
+)
 
 HERE = (CaseState.OPEN, CaseState.WAITING)
 """Cases whose drives are at the shop."""
@@ -102,15 +109,16 @@ def _elsewhere(bench: Bench, case: int, bay: str, serial: str, *, parts: bool) -
             return other
     here = [one.number for one in bench.ledger.cases() if one.number != case and one.state in HERE]
     others = [bay for number in here for bay in bench.ledger.bays(number)]
-    for said in (_serials, _pictured):
-        for other in others:
-            if any(plain_serial(one) == plain_serial(serial) for one in said(bench, other)):
-                return other
+    for other in others:
+        if any(plain_serial(one) == plain_serial(serial) for one in _serials(bench, other)):
+            return other
+    told = {one for kind in TELLS_SERIALS for one in bench.notes.last_of_kind(kind)}
+    for other in others:
+        if other.case not in told or not may_show(bench, other, serial):
+            continue
+        if any(plain_serial(one) == plain_serial(serial) for one in pictured_serials(bench, other)):
+            return other
     return None
-
-
-def _pictured(bench: Bench, bay: Bay) -> Iterator[str]:
-    yield from pictured_serials(bench, bay)
 
 
 def _serials(bench: Bench, bay: Bay) -> Iterator[str]:

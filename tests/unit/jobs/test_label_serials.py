@@ -16,11 +16,12 @@ from mendbay.case.records import Bay, CaseState
 from mendbay.core.errors import WrongDrive
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.case_list import CaseQuery, list_cases
 from mendbay.jobs.events import Event, Said
 from mendbay.jobs.power_permit import Although
 from mendbay.jobs.read_drive import DriveAt, read_drive
 from mendbay.jobs.read_pair import read_pair
-from mendbay.jobs.read_pictures import correct_identifier, tell_board
+from mendbay.jobs.read_pictures import correct_identifier, tell_board, withdraw_picture
 from mendbay.jobs.take_in import amend_bay, take_in
 from mendbay.outlets.shop_files import ShopFolder
 from mendbay.wiring import open_bench
@@ -102,6 +103,26 @@ def test_pictures_of_a_closed_case_hold_no_drive_back(shop: Bench, tmp_path: Pat
     shop.ledger.amend_case(1, state=CaseState.CLOSED)
     take_in(shop, "Brindlemoor Surveyors", bays=[Bay(0, "1")])
     read_drive(shop, 2, DriveAt("1", drive(tmp_path, FIRST)))
+
+
+def test_a_case_is_found_by_the_serial_number_in_its_pictures(shop: Bench, tmp_path: Path) -> None:
+    take_in(shop, "Brindlemoor Surveyors", bays=[Bay(0, "1", serial="AH4K-90001A")])
+
+    def found(words: str) -> list[int]:
+        return [one.case.number for one in list_cases(shop, CaseQuery(words)).rows]
+
+    for words in (FIRST, FIRST.lower(), "20719C", "quillmere ah4k20719c"):
+        assert found(words) == [1]
+    assert found("brindlemoor 20719C") == []
+    assert found("719C") == [], "too short to be looked for in pictures"
+    assert found("AH4K-9") == [2]
+    amend_bay(shop, 1, "1", serial="AH4K-66666E")
+    assert found(FIRST) == [1], "whatever was typed"
+    pictured(shop, "1", FIRST, How.TEXT)
+    assert found(FIRST) == [], "not read with certainty"
+    pictured(shop, "1", FIRST)
+    withdraw_picture(shop, ShopFolder(tmp_path / "home"), 1, "1", "label-1.jpg", "mixed up")
+    assert found(FIRST) == []
 
 
 def test_a_typed_label_counts_before_a_picture(shop: Bench, tmp_path: Path) -> None:
