@@ -72,8 +72,13 @@ def require_bays_drive(
             f"of another drive: mendbay board withdraw {case} {bay} PICTURE; "
         )
     moved = ""
-    if elsewhere and bench.images.exists(bench.ledger.case(elsewhere.case), elsewhere.bay):
+    if elsewhere and any(same_serial(one, found.serial) for one in pictured_serials(bench, elsewhere)):
         moved = (
+            f"if a picture of it is of another drive: mendbay board withdraw {elsewhere.case} "
+            f"{elsewhere.bay} PICTURE; "
+        )
+    if elsewhere and bench.images.exists(bench.ledger.case(elsewhere.case), elsewhere.bay):
+        moved += (
             f"if it was read there by mistake: mendbay drive set-aside {elsewhere.case} {elsewhere.bay} "
             "--reason REASON; "
         )

@@ -94,6 +94,7 @@ def test_the_drive_of_another_open_case_is_known_by_its_pictures(shop: Bench, tm
         with pytest.raises(WrongDrive, match="the drive of bay 1 of case 1, which is open") as refused:
             read_drive(shop, number, where)
         assert "--although-other-serial REASON" in refused.value.next_step
+        assert "board withdraw 1 1 PICTURE" in refused.value.next_step
         assert not shop.ledger.images(number)
     read_drive(shop, 2, where, although=Although(other_serial="both shops noted it"))
     assert any("That is the drive of bay 1 of case" in one.text for one in shop.ledger.events(2))
