@@ -500,8 +500,13 @@ class TestSeveral:
         assert notes.of_several(NoteKind.SIGN, [3]) == {}
         assert notes.last_numbers([1, 2, 3]) == {1: made[3].number, 2: made[1].number, 3: 0}
         assert notes.last_of_kind(NoteKind.SIGN) == {1: made[2].number, 2: made[1].number}
+        for case, body in ((1, '["S/N Ah4k-207 19C"]'), (3, '["AH4K20719C"]'), (0, '["AH4K20719C"]')):
+            noted(several, case, NoteKind.PICTURE, body)
+        for text, of in (("ah4k-20719c", (3, 1)), ("20719", (3, 1)), ("AH4K20719D", ()), ("SNAH4K", ())):
+            assert notes.bays_with(NoteKind.PICTURE, text) == tuple((one, "") for one in of), text
+        assert notes.bays_with(NoteKind.DUMP, "AH4K20719C") == ()
         assert notes.last_number(kind=NoteKind.ITEM) == made[3].number
-        assert notes.last_number() == made[3].number + 1
+        assert notes.last_number() == made[3].number + 4
 
     def test_what_was_withdrawn_stands_no_more(self, several: CaseLedger) -> None:
         first, second, of_shop = (noted(several, case, NoteKind.SIGN) for case in (1, 1, 0))

@@ -28,6 +28,7 @@ from mendbay.jobs.record_swaps import record_swap
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.triage_case import enter_tried, note_answer, tell_triage
 from mendbay.triage.belief import Asked
+from mendbay.triage.tables import StepKind
 from mendbay.wiring import open_bench
 
 AGREED = Agreement(Purpose.BOARD_SWAP, tuple(min(LEVELS[one]) for one in ATTRIBUTES[Purpose.BOARD_SWAP]))
@@ -121,6 +122,11 @@ def test_what_is_next_is_safe_and_the_same_everywhere(kind: CaseKind, bays: int,
             assert not first.barred
             assert not first.refused
             assert not (first.step.powers and first.bay in off and not first.step.fixes)
+            assert first is told.offers[0], "triage's own ranking"
+            is_test = first.step.kind is StepKind.TEST
+            assert chore.is_test == is_test
+            if is_test:
+                assert chore.value == max(0.0, first.saves), "the figure that triage's list has"
         if chore.id in POWER:
             assert "power-on" not in refused(consents_of(bench, 1))
             assert not any(f"(bay {one})" in chore.words for one in off)

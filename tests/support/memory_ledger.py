@@ -25,6 +25,7 @@ from mendbay.case.records import (
 )
 from mendbay.core.errors import CaseForgotten, CustodyBroken, LedgerError, NoSuchCase, UsageError
 from mendbay.core.note import Note, NoteKind
+from mendbay.core.serials import plain_serial
 from mendbay.jobs.ledger_port import CaseLedger, Sort
 from mendbay.jobs.note_ledger_port import NoteLedger
 
@@ -277,6 +278,15 @@ class MemoryNotes(NoteLedger):
 
     def last_of_kind(self, kind: NoteKind) -> dict[int, int]:
         return {one.case: one.number for one in self.kept if one.kind is kind and one.case}
+
+    def bays_with(self, kind: NoteKind, text: str) -> tuple[tuple[int, str], ...]:
+        def plain(said: str) -> str:
+            return said.upper().replace("-", "").replace(" ", "")
+
+        wanted = plain_serial(text)
+        kept = [one for one in self.kept if one.case and one.kind is kind]
+        found = {(one.case, one.bay) for one in kept if wanted in plain(one.body)}
+        return tuple(sorted(found, key=lambda one: (-one[0], one[1])))
 
     def tally(self, case: int) -> dict[NoteKind, int]:
         subjects = {(kind, one.bay, one.subject) for kind in NoteKind for one in self.standing(kind, case)}

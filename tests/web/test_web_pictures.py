@@ -20,6 +20,7 @@ from starlette.datastructures import UploadFile
 
 from mendbay.board.number_form import Kind
 from mendbay.board.sighting import PictureReading as Reading
+from mendbay.case.records import Bay
 from mendbay.faces.web import picture_reading, uploads
 from mendbay.faces.web.picture_reading import PictureReading
 from mendbay.faces.web.reading_orders import TRIES, ReadingOrder, left_behind
@@ -27,7 +28,8 @@ from mendbay.faces.web.sent_for_works import needed_and_left
 from mendbay.faces.web.views import pictures
 from mendbay.jobs.case_pictures import case_pictures
 from mendbay.jobs.preview_port import MadePicture, NoPreview
-from mendbay.jobs.read_pictures import identifiers_of
+from mendbay.jobs.read_pictures import correct_identifier, identifiers_of
+from mendbay.jobs.take_in import take_in
 from mendbay.jobs.work_port import WorkKind, WorkOrder
 from mendbay.wiring import works
 from support.board_bench import SERIAL, ToldPictures, bench_with_case
@@ -443,3 +445,20 @@ def test_what_the_pictures_show_of_a_drive_is_told_where_it_came_in_and_before_i
         sure = next(each.confidence for each in identifiers_of(bench, 1, "1") if each.kind is Kind.SERIAL)
     warned = "This may be another drive" if sure > 0.99 else "Look at its label"
     assert warned in page, sure
+
+
+def test_a_drive_that_pictures_of_another_open_case_show_is_asked_about_before_it_is_read(
+    one: Web, tmp_path: Path
+) -> None:
+    one.done(ADD, {"bay": "1"}, files=sent(JPEG + b"1"))
+    read(one)
+    with one.bench() as bench:
+        correct_identifier(bench, bench.shop_files, 1, "1", Kind.SERIAL, SERIAL)  # a person's word is sure
+        take_in(bench, "Brindlemoor Surveyors", bays=[Bay(0, "1")])
+    (tmp_path / "drive.img").write_bytes(bytes(1 << 16))
+    (tmp_path / "drive.toml").write_text(f'image = "drive.img"\nserial = "{SERIAL}"\n')
+    form = {"bay_1": "1", "source_1": f"unsteady:{tmp_path / 'drive.toml'}"}
+    page = text_of(one.post("/case/2/drives/look", form, status=200).text)
+    assert "This may be another drive" in page
+    assert "That is the drive of bay 1 of case 1, which is open." in page
+    assert "This may be another drive" not in text_of(one.post("/case/1/drives/look", form, status=200).text)

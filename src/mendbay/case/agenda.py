@@ -55,9 +55,13 @@ class Chore:
         words: what to do, as a sentence.
         command: what to type after the program's name.
         chance: that it helps; None where `value` is an average over all that may come of it.
-        value: what it is worth if it helps, in the currency of the tables.
+        value: what it is worth if it helps, in the currency of the tables; of a test what its answer saves
+            against going on without it.
         minutes: of a person, above 0.
         source: where chance, value and minutes come from.
+        is_test: it finds something out.
+        on_the_way: worth of a minute of the whole way that a test stands at the beginning of, which ranks it:
+            what follows cannot be had before.
 
     Raises:
         ValueError: a chance that is none, a value below 0, or no time at all.
@@ -70,16 +74,19 @@ class Chore:
     value: float
     minutes: float
     source: str
+    is_test: bool = False
+    on_the_way: float = 0.0
 
     def __post_init__(self) -> None:
         sound = self.chance is None or 0 <= self.chance <= 1
-        if not sound or not self.value >= 0 or not self.minutes > 0:
+        if not sound or not self.value >= 0 or not self.minutes > 0 or not self.on_the_way >= 0:
             raise ValueError(f"chore {self.id}: {self.chance}, {self.value}, {self.minutes}")
 
     @property
     def worth(self) -> float:
-        """Of a minute of a person's time: chance times value over minutes."""
-        return (1.0 if self.chance is None else self.chance) * self.value / self.minutes
+        """Of a minute of a person's time: chance times value over minutes, of the step itself or of the way
+        that it begins."""
+        return max(self.on_the_way, (1.0 if self.chance is None else self.chance) * self.value / self.minutes)
 
 
 @dataclass(frozen=True, slots=True)

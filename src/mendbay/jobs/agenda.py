@@ -14,6 +14,7 @@ from mendbay.case.agenda_tables import ChoreTable, packaged_chores, read_limits
 from mendbay.case.records import LOOSE_BOARD, Bay, Case, CaseKind, CaseLine, CaseState, Image
 from mendbay.core.errors import UsageError
 from mendbay.core.note import NoteKind
+from mendbay.core.quantity import counted
 from mendbay.jobs.asked_so_far import is_unasked
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import refused, risk_called, to_ask
@@ -40,6 +41,8 @@ NUDGES = {
 """Chores that ask after what a case waits for."""
 NO_MEDIUM = "what went out had no medium among it, and a medium counts once it is put down as a thing"
 """Why a case whose things went to the customer is not over."""
+SECTOR_BYTES = 512
+"""Of a drive whose sectors nobody told yet."""
 LIKELIEST = 3
 """Faults that are remembered with a step (own choice)."""
 ASK_FIRST = "Begin with take-in: nothing was asked yet of what happened and what is wanted."
@@ -48,7 +51,7 @@ POWER = "power-on"
 """The consent that trying a drive needs."""
 FITTING = (POWER, "board-swap")
 """The consents that fitting another board needs."""
-FORM = "8"
+FORM = "9"
 """Of what is remembered; another one is worked out anew."""
 
 
@@ -384,7 +387,8 @@ class _Gathering:
         images = self._shop.images.get(case.number, ())
         if _complete(bays, images) and (seen := self._seen(case)) is not False:
             look = "see-files" if stands_alone(case, bays) else "pair-look"
-            return self._chore("hand-back" if seen else look, case, self._worth(case))
+            chore = self._chore("hand-back" if seen else look, case, self._worth(case))
+            return replace(chore, words=chore.words.replace("{read}", _read_words(bays, images)))
         return self._of_triage(case, bays, images)
 
     def _of_loose_board(self, case: Case, bays: tuple[Bay, ...]) -> Chore:
@@ -517,29 +521,29 @@ class _Gathering:
         return key_of(case.number, hashlib.sha256(repr(made_of).encode()).hexdigest())
 
     def _weighed(self, told: Triage) -> Chore:
-        """The first step of triage as a chore: what it saves against handing the job on at once, its own time
-        not counted, over its minutes. A safe test that comes before a step which may do harm takes part in
-        what that step saves, and the minutes of both are counted."""
+        """The first step of triage as a chore. A test is told with what its answer saves against going on
+        without it, as triage tells it; a repair with what it saves against handing the job on at once, its
+        own time not counted. By that over the minutes both rank: a test with all that it is on the way to. A
+        safe test that comes before a step which may do harm takes part in what that step saves, and the
+        minutes of both are counted."""
         first = told.offers[0]
         if first.step.kind is StepKind.HAND_ON:
             return self._handing_on(told, first)
         after = next((one for one in told.offers if not one.before), first)
         end = min(one.total for one in told.offers if one.step.kind is StepKind.HAND_ON)
         minute = float(told.belief.worlds.tables.minute_cost.value)
-        minutes = self._minutes(first) + (self._minutes(after) if first.before else 0.0)
+        minutes = self._minutes(first)
         own = minute * float(after.step.minutes.value)
         gain = max(0.0, end - after.total + own)
-        chance = None if first.step.kind is StepKind.TEST or first.solves <= 0 else min(1.0, first.solves)
         words, command = _step_words(told, first)
-        return Chore(
-            first.step.id,
-            words,
-            command,
-            chance,
-            gain if chance is None else gain / chance,
-            minutes,
-            first.step.minutes.source,
-        )
+        source = first.step.minutes.source
+        if first.step.kind is StepKind.TEST:
+            way = gain / (minutes + (self._minutes(after) if first.before else 0.0))
+            saves = max(0.0, first.saves)
+            return Chore(first.step.id, words, command, None, saves, minutes, source, True, way)
+        chance = None if first.solves <= 0 else min(1.0, first.solves)
+        value = gain if chance is None else gain / chance
+        return Chore(first.step.id, words, command, chance, value, minutes, source)
 
     def _handing_on(self, told: Triage, first: Offer) -> Chore:
         """Against leaving everything as it lies: the data it gives less what it costs; at least what ending a
@@ -595,6 +599,21 @@ def _complete(bays: tuple[Bay, ...], images: tuple[Image, ...]) -> bool:
     """Whether every bay has an image of which nothing is unread."""
     done = {one.bay for one in images if one.read_bytes > 0 and one.unread_bytes == 0}
     return bool(bays) and all(one.bay in done for one in bays)
+
+
+def _read_words(bays: tuple[Bay, ...], images: tuple[Image, ...]) -> str:
+    """How much of drives that were read to the end is in their images, by the last figures noted."""
+    last = {one.bay: one for one in images}
+    refused = sum(
+        -(-last[one.bay].refused_bytes // (one.sector_bytes or SECTOR_BYTES))
+        for one in bays
+        if one.bay in last
+    )
+    if refused:
+        return f"Read to the end, {counted(refused, 'sector')} refused"
+    if any(one.waived_bytes for one in last.values()):
+        return "Read to the end, free space left out on purpose"
+    return "The image is complete" if len(bays) == 1 else "The images are complete"
 
 
 @cache

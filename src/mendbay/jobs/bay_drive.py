@@ -17,9 +17,16 @@ from mendbay.core.serials import plain_serial, same_serial
 from mendbay.core.source import Identity
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import Said
-from mendbay.jobs.label_serials import doubt_words, pictured_serials, pictures_against
+from mendbay.jobs.label_serials import doubt_words, may_show, pictured_serials, pictures_against
 from mendbay.jobs.power_permit import Although
-from mendbay.jobs.said_serials import MODEL_FROM_DRIVE, SAID, SERIAL_FROM_DRIVE, last_said, said_serial
+from mendbay.jobs.said_serials import (
+    MODEL_FROM_DRIVE,
+    SAID,
+    SERIAL_FROM_DRIVE,
+    TELLS_SERIALS,
+    last_said,
+    said_serial,
+)
 
 HERE = (CaseState.OPEN, CaseState.WAITING)
 """Cases whose drives are at the shop."""
@@ -35,7 +42,7 @@ def require_bays_drive(
 
     Raises:
         WrongDrive: its serial number contradicts the label, as typed or as pictures show it, or is that of
-            another bay's drive.
+            another bay's drive, be it of another open case, by label, drive or pictures.
     """
     if not plain_serial(found.serial):
         return ""
@@ -65,8 +72,13 @@ def require_bays_drive(
             f"of another drive: mendbay board withdraw {case} {bay} PICTURE; "
         )
     moved = ""
-    if elsewhere and bench.images.exists(bench.ledger.case(elsewhere.case), elsewhere.bay):
+    if elsewhere and any(same_serial(one, found.serial) for one in pictured_serials(bench, elsewhere)):
         moved = (
+            f"if a picture of it is of another drive: mendbay board withdraw {elsewhere.case} "
+            f"{elsewhere.bay} PICTURE; "
+        )
+    if elsewhere and bench.images.exists(bench.ledger.case(elsewhere.case), elsewhere.bay):
+        moved += (
             f"if it was read there by mistake: mendbay drive set-aside {elsewhere.case} {elsewhere.bay} "
             "--reason REASON; "
         )
@@ -93,19 +105,24 @@ def _called(bay: Bay, case: int) -> str:
 
 def _elsewhere(bench: Bench, case: int, bay: str, serial: str, *, parts: bool) -> Bay | None:
     """The other bay that a serial number is of; None for none. In another case only a whole serial
-    number counts."""
+    number counts, and pictures are weighed only once no label and no drive has it."""
     for other in bench.ledger.bays(case):
         if other.bay != bay and any(
             same_serial(one, serial) if parts else plain_serial(one) == plain_serial(serial)
             for one in (*_serials(bench, other), *pictured_serials(bench, other))
         ):
             return other
-    for record in bench.ledger.cases():
-        if record.number == case or record.state not in HERE:
+    here = [one.number for one in bench.ledger.cases() if one.number != case and one.state in HERE]
+    others = [bay for number in here for bay in bench.ledger.bays(number)]
+    for other in others:
+        if any(plain_serial(one) == plain_serial(serial) for one in _serials(bench, other)):
+            return other
+    told = {one for kind in TELLS_SERIALS for one in bench.notes.last_of_kind(kind)}
+    for other in others:
+        if other.case not in told or not may_show(bench, other, serial):
             continue
-        for other in bench.ledger.bays(record.number):
-            if any(plain_serial(one) == plain_serial(serial) for one in _serials(bench, other)):
-                return other
+        if any(plain_serial(one) == plain_serial(serial) for one in pictured_serials(bench, other)):
+            return other
     return None
 
 

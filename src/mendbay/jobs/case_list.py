@@ -13,13 +13,21 @@ from mendbay.case.agenda import Entry, WaitsFor
 from mendbay.case.items import parse_code
 from mendbay.case.records import Bay, Case, CaseKind, CaseLine, CaseState, Image
 from mendbay.core.errors import UsageError
+from mendbay.core.serials import plain_serial
 from mendbay.jobs.agenda import money_book, turns_of
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.ledger_port import Sort
 from mendbay.jobs.money_standing import MoneyBook
+from mendbay.jobs.said_serials import TELLS_SERIALS
 
 ROWS, MOST_ROWS = 25, 200
 """Of a page: unless told otherwise, and at most."""
+LEAST_OF_SERIAL = 6
+"""Characters of a word from which it is looked for among the serial numbers in pictures, if there is a digit
+among them (own choice: a shorter one is part of too many)."""
+MOST_WEIGHED = 20
+"""Bays of which it is weighed what their pictures show, the newest cases first: a word that more of them hold
+is no serial number of one drive (own choice)."""
 MOST_WORDS = 12
 """Of a search (own choice: the more words, the fewer cases)."""
 MOST_CHARACTERS = 200
@@ -32,7 +40,8 @@ class CaseQuery:
 
     Args:
         words: separated by blanks; each stands somewhere in number, customer, contact or what came in, or in
-            model or serial number of a bay, in upper or lower case; or is the code of a thing of the case.
+            model or serial number of a bay, in upper or lower case; or is the code of a thing of the case; or
+            is a serial number, or much of one, that pictures of a bay show with near certainty.
         states: of which; empty for all.
         kind: None for any.
         waits_for: only those whose turn it is, of cases that are not done with; None for any.
@@ -155,12 +164,39 @@ def _unsearched(bench: Bench, asked: CaseQuery) -> CasePage:
 
 def _searched(bench: Bench, words: Sequence[str]) -> Sequence[CaseLine]:
     """The lines of the cases that have every word, or the thing that it is the code of."""
-    coded = {one: case for one in words if (case := _case_of_code(one))}
-    found = bench.ledger.case_lines([one for one in words if one not in coded])
-    for word, case in coded.items():
-        fit = {case, *(one.number for one in bench.ledger.case_lines([word]))}
+    others = {one: {case} for one in words if (case := _case_of_code(one))}
+    others |= {one: cases for one in words if one not in others and (cases := _pictured(bench, one))}
+    found = bench.ledger.case_lines([one for one in words if one not in others])
+    for word, cases in others.items():
+        fit = cases | {one.number for one in bench.ledger.case_lines([word])}
         found = tuple(one for one in found if one.number in fit)
     return found
+
+
+def _pictured(bench: Bench, word: str) -> set[int]:
+    """The cases of whose drives pictures show a serial number with near certainty that a word is, or is part
+    of."""
+    plain = plain_serial(word)
+    if len(plain) < LEAST_OF_SERIAL or not any(one.isdigit() for one in plain):
+        return set()
+    named = {one: None for kind in TELLS_SERIALS for one in bench.notes.bays_with(kind, plain)}
+    if not named:
+        return set()
+    from mendbay.jobs.label_serials import shown_serials  # forms and their weights: only where one may be
+    from mendbay.jobs.read_pictures import texts_of
+
+    of_cases = bench.ledger.bays_of_several({case for case, _ in named})
+    bays = {(one.case, one.bay): one for several in of_cases.values() for one in several}
+    read = [
+        bays[each]
+        for each in named
+        if each in bays and any(plain in plain_serial(one) for one in texts_of(bench, *each))
+    ]
+    return {
+        one.case
+        for one in read[:MOST_WEIGHED]
+        if any(plain in plain_serial(shown) for shown in shown_serials(bench, one))
+    }
 
 
 def _case_of_code(word: str) -> int:

@@ -10,7 +10,7 @@ from mendbay.case.agenda import Chore, Entry, Wait, WaitsFor
 from mendbay.case.records import WITHOUT_DRIVE, Bay, Case, CaseKind, CaseState, Event, Image
 from mendbay.core.note import NoteKind
 from mendbay.core.quantity import chance_text, count_text, counted, percent_text
-from mendbay.jobs.agenda import Turn, turn_of
+from mendbay.jobs.agenda import SECTOR_BYTES, Turn, turn_of
 from mendbay.jobs.asked_so_far import answers_of_take_in
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_step import board_stands
@@ -40,8 +40,6 @@ _REPAIRS = {
     CameOf.READY: "helped",
     CameOf.NOT_TRIED: "were made and not tried yet",
 }
-SECTOR_BYTES = 512
-"""Of a drive whose sectors nobody told yet."""
 
 
 class StepName(StrEnum):
@@ -235,7 +233,9 @@ class _Looking:
         if likely:
             first = likely[0]
             where = f" of bay {first.bay}" if first.bay else ""
-            known += f"; likeliest is {first.words}{where}, {chance_text(first.chance)}"
+            stands_out = answers or tried or first.chance >= LIKELY
+            said = "likeliest" if stands_out else "no fault stands out yet, and the likeliest"
+            known += f"; {said} is {first.words}{where}, {chance_text(first.chance)}"
             rests += ", and the odds that closed cases taught"
         if self._over:
             state = StepState.DONE if answers or tried else StepState.NOT_NEEDED
@@ -253,7 +253,8 @@ class _Looking:
 
     def _board(self) -> JobStep:
         """Done once nothing that is on record of a board leaves anything to be done; what is left once the
-        drives are read is not needed. Where nothing is noted, it is due as soon as it is what to do next."""
+        drives are read is not needed. Where nothing is noted, it is due as soon as it is what to do next, and
+        not needed only once something is known of what is broken."""
         name, rests = StepName.BOARD, "notes of the board's bench"
         stands = board_stands(self._bench, self._case, self._tally)
         noted = bool(stands.stands)
@@ -263,7 +264,11 @@ class _Looking:
         if chore is not None and chore.id in BOARD_WORK:
             state = StepState.UNDER_WAY if noted else StepState.NOT_STARTED
             return JobStep(name, state, f"{words} It is what to do next.", rests)
-        if self._case.kind is CaseKind.ENQUIRY or not (noted or self._without_drive):
+        enquiry = self._case.kind is CaseKind.ENQUIRY
+        if not (stands.noted or enquiry or self._without_drive or self._over or self._anything_known()):
+            words += " Whether one needs any work is not known yet."
+            return JobStep(name, StepState.NOT_STARTED, words, rests)
+        if enquiry or not (noted or self._without_drive):
             return JobStep(name, StepState.NOT_NEEDED, words, rests)
         if stands.done:
             return JobStep(name, StepState.DONE, words, rests)
@@ -273,13 +278,22 @@ class _Looking:
             return JobStep(name, StepState.NOT_NEEDED, words, rests)
         return JobStep(name, StepState.UNDER_WAY if noted else StepState.NOT_STARTED, words, rests)
 
+    def _anything_known(self) -> bool:
+        """Whether anything speaks for or against a fault, be it that reading began."""
+        likely = self._turn.likely
+        told = self._tally.get(NoteKind.SIGN, 0) or self._tally.get(NoteKind.TRIED, 0)
+        return bool(told or (likely and likely[0].chance >= LIKELY) or self._begun())
+
+    def _begun(self) -> bool:
+        return any(self._of(one) or self._seen(one) for one in self._bays)
+
     def _reading(self) -> JobStep:
         name, rests = StepName.READING, "the figures noted of the images, and whether they are in use"
         if self._without_drive or not self._bays:
             return self._without(name)
         told = [self._bay_words(one) for one in self._bays]
         words = "; ".join(told)
-        begun = any(self._of(one) or self._seen(one) for one in self._bays)
+        begun = self._begun()
         if self._read_through() or (begun and self._over):
             state = StepState.DONE
         elif begun:

@@ -11,11 +11,15 @@ from mendbay.case.records import Bay
 from mendbay.core.quantity import chance_text
 from mendbay.core.serials import plain_serial, same_serial
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.read_pictures import identifiers_of
+from mendbay.jobs.read_pictures import identifiers_of, texts_of
 from mendbay.jobs.said_serials import SERIAL_FROM_DRIVE, last_said
 
 NEARLY_CERTAIN = 0.99
 """Confidence above which a serial number read from pictures counts as if it had been typed (own choice)."""
+PART, FEW_PARTS = 3, 4
+"""Characters of a part of a serial number, and one of how many of its parts must have been read as they are
+for it to be weighed at all: a number that is read with certainty has hardly one of its characters misread
+(own choice)."""
 _OTHER = re.compile(r"[^0-9A-Z?]")
 
 
@@ -33,7 +37,22 @@ def pictured_serials(bench: Bench, known: Bay) -> tuple[str, ...]:
     several, as of a drive and of its board, all count."""
     if typed_serial(bench, known):
         return ()
+    return shown_serials(bench, known)
+
+
+def shown_serials(bench: Bench, known: Bay) -> tuple[str, ...]:
+    """As `pictured_serials`, whether or not somebody typed the label."""
     return tuple(one.value for one in _of_pictures(bench, known) if _is_certain(one))
+
+
+def may_show(bench: Bench, known: Bay, said: str) -> bool:
+    """Whether what was read in the pictures of a bay has enough of a serial number in common that they can
+    show it: told at once, as what they show with certainty is not."""
+    plain = plain_serial(said)
+    parts = {plain[at : at + PART] for at in range(max(1, len(plain) - PART + 1))}
+    read = [plain_serial(one) for one in texts_of(bench, known.case, known.bay)]
+    common = sum(any(part in one for one in read) for part in parts)
+    return bool(plain) and common >= -(-len(parts) // FEW_PARTS)
 
 
 def pictures_against(pictured: Sequence[str], said: str) -> bool:

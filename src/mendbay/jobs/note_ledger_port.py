@@ -51,6 +51,16 @@ class NoteLedger(Protocol):
         """The number of the last note of a kind by case, of every case that has one. No note is read."""
         ...
 
+    def bays_with(self, kind: NoteKind, text: str) -> tuple[tuple[int, str], ...]:
+        """The cases and bays of whose notes of a kind, withdrawn or not, one has a text somewhere in its
+        body, the newest case first. No note is read.
+
+        Args:
+            text: like a serial number: its letters and digits count (`plain_serial`), written apart by blanks
+                or hyphens at most twice, in upper or lower case.
+        """
+        ...
+
     def tally(self, case: int) -> Mapping[NoteKind, int]:
         """On how many subjects, each of a bay or of the case, a case has notes of a kind that were not
         withdrawn. No note is read."""

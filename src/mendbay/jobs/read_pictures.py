@@ -238,6 +238,15 @@ def identifiers_of(bench: Bench, case: int, bay: str) -> tuple[Identifier, ...]:
     return () if _is_bare(bench, case, bay) else _look(bench, load_forms(), case, bay).identifiers
 
 
+def texts_of(bench: Bench, case: int, bay: str) -> tuple[str, ...]:
+    """What was read in the pictures of a bay, and what people said of it, as it stands there: weighing what
+    it means takes far longer."""
+    readings = _readings(bench, case, bay)
+    said, _ = _corrections(bench, case, bay, readings)
+    seen = (one.text for reading in readings for one in reading.sightings)
+    return (*seen, *(one.correction.right_text for one in said))
+
+
 def _is_bare(bench: Bench, case: int, bay: str) -> bool:
     """Whether no picture shows anything of a bay and nobody said anything, as of most: weighing nothing by
     the forms takes far longer than the rest of a case's story."""

@@ -1,14 +1,18 @@
-"""Who the drives of a case said they are, as the story keeps it."""
+"""Who the drives of a case said they are, as the story keeps it, and what else tells it."""
 
 from __future__ import annotations
 
 from mendbay.case.records import Facts
+from mendbay.core.note import NoteKind
 from mendbay.jobs.bench import Bench
 
 SAID = "drive_serial"
 """Fact of an event: the serial number that the drive of a bay says; empty once its image was set aside."""
 SERIAL_FROM_DRIVE, MODEL_FROM_DRIVE = "serial_from_drive", "model_from_drive"
 """Facts of the same event: what the bay took from the drive, as no label said it; empty for nothing."""
+
+TELLS_SERIALS = (NoteKind.PICTURE, NoteKind.CORRECTION)
+"""Notes by which the serial number on a label is known without anybody typing it."""
 
 
 def said_serial(bench: Bench, case: int, bay: str) -> str:

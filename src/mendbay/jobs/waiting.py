@@ -277,14 +277,17 @@ def _money(case: Case, shop: WholeShop) -> MoneyStanding:
 
 
 def _machines(bench: Bench, case: Case, shop: WholeShop) -> list[Wait]:
-    found: list[Wait] = []
+    """All drives that are being read as one: only what is told first is seen everywhere."""
+    busy: dict[str, str] = {}
     for bay in shop.bays.get(case.number, ()):
         seen = shop.glance(bench, case, bay.bay)
         if seen is not None and seen.busy:
             begun = [one.started_at for one in shop.images.get(case.number, ()) if one.bay == bay.bay]
-            since = begun[-1] if begun else bench.now()
-            found.append(Wait(WaitsFor.MACHINE, f"the reading of bay {bay.bay} to end", since))
-    return found
+            busy[bay.bay] = begun[-1] if begun else bench.now()
+    if not busy:
+        return []
+    bays = f"bay{'s' if len(busy) > 1 else ''} {' and '.join(busy)}"
+    return [Wait(WaitsFor.MACHINE, f"the reading of {bays} to end", min(busy.values()))]
 
 
 def _unanswered(bench: Bench, money: MoneyStanding, gone_on: int) -> list[Wait]:

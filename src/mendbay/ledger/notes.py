@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
+from mendbay.core.serials import plain_serial
 from mendbay.jobs.note_ledger_port import NoteLedger
 from mendbay.ledger import queries
 from mendbay.ledger.forgetting import require_kept
@@ -54,6 +55,13 @@ class NoteBook(NoteLedger):
 
     def last_of_kind(self, kind: NoteKind) -> Mapping[int, int]:
         return dict(self._store.rows(queries.LAST_NOTES_OF_KIND, (kind.value,)))
+
+    def bays_with(self, kind: NoteKind, text: str) -> tuple[tuple[int, str], ...]:
+        plain = plain_serial(text)
+        third = -(-len(plain) // 3)
+        parts = [f"%{plain[at * third : (at + 1) * third]}%" for at in range(3)]
+        rows = self._store.rows(queries.BAYS_WITH, (kind.value, *parts, plain))
+        return tuple((case, bay) for case, bay in rows)
 
     def tally(self, case: int) -> Mapping[NoteKind, int]:
         rows = self._store.rows(queries.TALLY, (case,))

@@ -184,6 +184,13 @@ SELECT value, (SELECT coalesce(max(number), 0) FROM notes WHERE case_number = va
 LAST_NOTES_OF_KIND = """
 SELECT case_number, max(number) FROM notes WHERE kind = ? AND case_number IS NOT NULL GROUP BY case_number
 """
+BAYS_WITH = """
+SELECT DISTINCT case_number, bay FROM notes
+WHERE kind = ? AND case_number IS NOT NULL
+      AND (body LIKE ? OR body LIKE ? OR body LIKE ?) -- many times as quick as what follows
+      AND instr(replace(replace(upper(body), '-', ''), ' ', ''), ?)
+ORDER BY case_number DESC, bay
+"""
 NOTES_OF_CASE = """
 SELECT number, case_number, bay, kind, subject, at, who, body FROM notes WHERE case_number = ? ORDER BY number
 """

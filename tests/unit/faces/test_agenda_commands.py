@@ -39,12 +39,12 @@ def test_the_day_as_it_is_told(run: Run, tmp_path: Path) -> None:
     assert [one["case"] for one in told["waiting"]] == [3]
     step = told["steps"][1]["step"]
     share = 1 if step["chance"] is None else step["chance"]
-    assert step["worth_a_minute"] == pytest.approx(share * step["value"] / step["minutes"], rel=1e-2)
+    own = share * step["value"] / step["minutes"]
+    assert step["worth_a_minute"] > own, "a question ranks by what it is on the way to"
     shown = text_of(run, "case", "today")
     assert shown.index("Late\n") < shown.index("Next, by what") < shown.index("Waiting\n")
     assert re.search(
-        r"saves about [\d.\s]+ EUR on average, against handing the job on at once; takes \d+ min|"
-        r"is then worth about [\d.\s]+ EUR; takes ",
+        r"its answer saves about [\d.\s]+ EUR against going on without it; takes \d+ min",
         " ".join(shown.split()),
     )
     assert "an hour of bench time" not in " ".join(shown.split())

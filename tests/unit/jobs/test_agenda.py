@@ -57,6 +57,11 @@ def image(bench: Bench, bay: str, unread_bytes: int) -> None:
     )
 
 
+def next_words(bench: Bench) -> str:
+    chore = tell_turn(bench, 1).chore
+    return "" if chore is None else chore.words
+
+
 def waits(entry: Entry) -> list[tuple[WaitsFor, str]]:
     return [(one.who, one.what) for one in entry.case.waits]
 
@@ -73,6 +78,8 @@ def test_the_first_step_of_triage_is_the_chore_with_its_figures(bench: Bench) ->
     own = float(first.step.minutes.value) * float(told.belief.worlds.tables.minute_cost.value)
     assert entry.chore.worth == pytest.approx((end - first.total + own) / float(first.step.minutes.value))
     assert entry.chore.worth > 0
+    assert (first.step.kind, entry.chore.value) == (StepKind.TEST, first.saves), "as triage's list has it"
+    assert entry.chore.minutes == float(first.step.minutes.value)
     describe(bench, 1, worth=300_000)
     dearer = tell_turn(bench, 1).chore
     assert dearer is not None
@@ -240,6 +247,9 @@ def test_a_reserved_part_that_is_ordered_is_waited_for(bench: Bench, shop: ShopF
 def test_a_drive_that_is_being_read_is_waited_for(bench: Bench) -> None:
     store = bench.images.create(bench.ledger.case(1), "1", Identity("AL20-HX4", "S1", 1 << 20, 512))
     assert waits(tell_turn(bench, 1)) == [(WaitsFor.MACHINE, "the reading of bay 1 to end")]
+    other = bench.images.create(bench.ledger.case(1), "2", Identity("AL20-HX4", "S2", 1 << 20, 512))
+    assert waits(tell_turn(bench, 1)) == [(WaitsFor.MACHINE, "the reading of bays 1 and 2 to end")]
+    other.close()
     store.close()
     assert waits(tell_turn(bench, 1)) == []
 
@@ -256,6 +266,12 @@ def test_complete_images_are_looked_at_then_handed_back_then_closed_then_erased(
     assert chore() not in ("pair-look", "hand-back")
     image(bench, "2", 0)
     assert chore() == "pair-look"
+    assert next_words(bench).startswith("The images are complete: ")
+    full = bench.ledger.images(1)[-1]
+    bench.ledger.note_image(replace(full, waived_bytes=512))
+    assert next_words(bench).startswith("Read to the end, free space left out on purpose: ")
+    bench.ledger.note_image(replace(full, read_bytes=1024, refused_bytes=3072))
+    assert next_words(bench).startswith("Read to the end, 6 sectors refused: ")
     bench.note(1, "pair", "Volume known: 4096 bytes on bays 1, 2.")
     assert chore() == "hand-back"
     bench.ledger.amend_case(1, state=CaseState.HANDED_BACK, keep_until="2026-01-31")

@@ -140,11 +140,15 @@ def board(bench: Bench, *, weigh: bool = False) -> JobStep:
 
 
 UNDER_WAY, DONE, NOT_NEEDED = StepState.UNDER_WAY, StepState.DONE, StepState.NOT_NEEDED
+NOT_KNOWN = "Whether one needs any work is not known yet."
 MOVED = "ROM moved and proven"
 UNTRIED = f"Bay 1: {MOVED}; whether the drive works with it is not known."
 READ = "It is not needed any more: the drives are read."
 RECORDS: tuple[tuple[tuple[Callable[[Bench], None], ...], StepState, str], ...] = (
-    ((), NOT_NEEDED, "Nothing of a board is on record."),
+    ((), StepState.NOT_STARTED, f"Nothing of a board is on record. {NOT_KNOWN}"),
+    ((over,), NOT_NEEDED, "Nothing of a board is on record."),
+    ((detected,), NOT_NEEDED, "Nothing of a board is on record."),
+    ((read_through,), NOT_NEEDED, "Nothing of a board is on record."),
     ((loose,), StepState.NOT_STARTED, "Nothing of a board is on record."),
     ((loose, over), NOT_NEEDED, "Nothing of a board is on record."),
     ((pictures,), UNDER_WAY, "Bay 1: pictures kept; sheet not measured."),
@@ -155,7 +159,7 @@ RECORDS: tuple[tuple[tuple[Callable[[Bench], None], ...], StepState, str], ...] 
     ((dump, read_through), NOT_NEEDED, f"Bay 1: ROM read; sheet not measured. {READ}"),
     ((dump, over), NOT_NEEDED, "sheet not measured. It is not needed any more: the case is closed."),
     ((dump_of_donor,), UNDER_WAY, "Bay 1: only the ROM of another board read; sheet not measured."),
-    ((dump_withdrawn,), NOT_NEEDED, "Nothing of a board is on record."),
+    ((dump_withdrawn,), StepState.NOT_STARTED, f"Nothing of a board is on record. {NOT_KNOWN}"),
     ((dump, sheet_begun), UNDER_WAY, DUE),
     ((dump, sheet_closed), UNDER_WAY, "Bay 1: ROM read; 5 V closed, "),
     ((dump, sheet_sound), DONE, "Bay 1: ROM read, sheet measured."),

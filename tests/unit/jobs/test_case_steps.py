@@ -57,6 +57,8 @@ def test_every_step_once_in_the_order_of_the_job(bench: Bench) -> None:
 def test_nothing_is_weighed_unless_asked_and_then_remembered(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    nothing_known = step(tell_steps(bench, 1, weigh=True), StepName.TRIAGE).words
+    assert nothing_known.startswith("No answer is known; no fault stands out yet, and the likeliest is ")
     answer(bench, 1, Asked("lights"), "none")
     before = tell_steps(bench, 1)
     assert (before.next_action, before.not_yet) == (None, True)
@@ -282,7 +284,7 @@ def test_what_take_in_leaves_open_is_not_where_the_job_stands_once_it_is_handed_
 
 
 def test_a_board_that_is_to_be_measured_next_is_not_told_as_not_needed(bench: Bench) -> None:
-    assert step(tell_steps(bench, 1), StepName.BOARD).state is StepState.NOT_NEEDED
+    assert step(tell_steps(bench, 1), StepName.BOARD).state is StepState.NOT_STARTED
     bench.ledger.amend_case(1, kind=CaseKind.DRIVE)
     answer(bench, 1, Asked("detected", "1"), "no")
     answer(bench, 1, Asked("sound-alone", "1"), "silent")

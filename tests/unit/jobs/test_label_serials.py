@@ -12,15 +12,16 @@ import pytest
 from mendbay.board.number_form import Kind
 from mendbay.board.sighting import How, PictureReading
 from mendbay.board.sighting_text import packed
-from mendbay.case.records import Bay
+from mendbay.case.records import Bay, CaseState
 from mendbay.core.errors import WrongDrive
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.case_list import CaseQuery, list_cases
 from mendbay.jobs.events import Event, Said
 from mendbay.jobs.power_permit import Although
 from mendbay.jobs.read_drive import DriveAt, read_drive
 from mendbay.jobs.read_pair import read_pair
-from mendbay.jobs.read_pictures import correct_identifier, tell_board
+from mendbay.jobs.read_pictures import correct_identifier, tell_board, withdraw_picture
 from mendbay.jobs.take_in import amend_bay, take_in
 from mendbay.outlets.shop_files import ShopFolder
 from mendbay.wiring import open_bench
@@ -83,6 +84,46 @@ def test_another_bays_drive_is_known_by_that_bays_pictures(shop: Bench, tmp_path
     amend_bay(shop, 1, "1", serial=SECOND)  # noted wrongly: a typed label counts before a picture
     with pytest.raises(WrongDrive, match="That is the drive of bay 2 of this case"):
         read_drive(shop, 1, DriveAt("1", drive(tmp_path, SECOND)))
+
+
+def test_the_drive_of_another_open_case_is_known_by_its_pictures(shop: Bench, tmp_path: Path) -> None:
+    """Read for the wrong case, the drive would be refused to the one it is of."""
+    where = DriveAt("1", drive(tmp_path, FIRST))
+    for number, label in ((2, ""), (3, FIRST)):  # be it that a label has the same number
+        take_in(shop, "Brindlemoor Surveyors", bays=[Bay(0, "1", serial=label)])
+        with pytest.raises(WrongDrive, match="the drive of bay 1 of case 1, which is open") as refused:
+            read_drive(shop, number, where)
+        assert "--although-other-serial REASON" in refused.value.next_step
+        assert "board withdraw 1 1 PICTURE" in refused.value.next_step
+        assert not shop.ledger.images(number)
+    read_drive(shop, 2, where, although=Although(other_serial="both shops noted it"))
+    assert any("That is the drive of bay 1 of case" in one.text for one in shop.ledger.events(2))
+
+
+def test_pictures_of_a_closed_case_hold_no_drive_back(shop: Bench, tmp_path: Path) -> None:
+    shop.ledger.amend_case(1, state=CaseState.CLOSED)
+    take_in(shop, "Brindlemoor Surveyors", bays=[Bay(0, "1")])
+    read_drive(shop, 2, DriveAt("1", drive(tmp_path, FIRST)))
+
+
+def test_a_case_is_found_by_the_serial_number_in_its_pictures(shop: Bench, tmp_path: Path) -> None:
+    take_in(shop, "Brindlemoor Surveyors", bays=[Bay(0, "1", serial="AH4K-90001A")])
+
+    def found(words: str) -> list[int]:
+        return [one.case.number for one in list_cases(shop, CaseQuery(words)).rows]
+
+    for words in (FIRST, FIRST.lower(), "20719C", "quillmere ah4k20719c"):
+        assert found(words) == [1]
+    assert found("brindlemoor 20719C") == []
+    assert found("719C") == [], "too short to be looked for in pictures"
+    assert found("AH4K-9") == [2]
+    amend_bay(shop, 1, "1", serial="AH4K-66666E")
+    assert found(FIRST) == [1], "whatever was typed"
+    pictured(shop, "1", FIRST, How.TEXT)
+    assert found(FIRST) == [], "not read with certainty"
+    pictured(shop, "1", FIRST)
+    withdraw_picture(shop, ShopFolder(tmp_path / "home"), 1, "1", "label-1.jpg", "mixed up")
+    assert found(FIRST) == []
 
 
 def test_a_typed_label_counts_before_a_picture(shop: Bench, tmp_path: Path) -> None:
