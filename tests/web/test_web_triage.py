@@ -178,6 +178,8 @@ def test_a_repair_by_hand_is_put_down_then_tried_then_taken_back(shop: Web) -> N
 
     page = shop.get(f"{TRIAGE}/made")
     assert 'value="mend-supply:1"' in page
+    assert '<option value="">choose</option>' in page, "no kind is taken for granted"
+    assert '<option value="">choose</option>' not in shop.get(f"{TRIAGE}/made?step=mend-supply&bay=1")
     page = send({"of": "mend-supply:1"}, "not-tried")
     assert "&lt;b&gt;shorted&lt;/b&gt;" in page
     assert "Done, and not tried yet" in text_of(page)
@@ -194,7 +196,8 @@ def test_a_repair_by_hand_is_put_down_then_tried_then_taken_back(shop: Web) -> N
     shop.done(f"{TRIAGE}/untried", sent)
     with shop.bench() as bench:
         assert [one.came_of for one in repairs_made(bench, 1)] == [CameOf.NOT_TRIED]
-    shop.post(f"{TRIAGE}/tried", {"of": "no-such:1"}, status=422)
+    for nothing in ("no-such:1", ""):
+        shop.post(f"{TRIAGE}/tried", {"of": nothing}, status=422)
 
 
 def test_why_and_what_if_are_told_on_demand(shop: Web) -> None:
