@@ -61,6 +61,7 @@ class Possible:
         words: on paper.
         quantity: of units of the price.
         needed_by: keys of which an ending must need one, if the line is due when needed.
+        instead: keys of what takes its place: the line is not due in an ending that needs one of them.
     """
 
     key: str
@@ -69,6 +70,7 @@ class Possible:
     quantity: Decimal
     when: When
     needed_by: frozenset[str] = frozenset()
+    instead: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,7 +223,8 @@ class Columns:
         ]
         stopped = Ending(0.0, frozenset(), False)
         chosen[Column.NOTHING] = self._at(1 - QUANTILE, nothing, Column.NOTHING) if nothing else stopped
-        lines = tuple(one for one in (self._line(each, chosen) for each in self.possible) if _told(one))
+        made = ((each, self._line(each, chosen)) for each in self.possible)
+        lines = tuple(line for each, line in made if _told(line) or (each.instead and line.most))
         return lines, {column: self._total(ending, column) for column, ending in chosen.items()}
 
     def _line(self, one: Possible, chosen: Mapping[Column, Ending]) -> Line:
@@ -232,7 +235,7 @@ class Columns:
             quantity=one.quantity,
             unit=one.price.unit,
             rate=one.price.rate,
-            when=one.when,
+            when=When.NEEDED if any(one.instead & each.needs for each in self.endings) else one.when,
             chance=min(1.0, sum(each.chance for each in self.endings if self._needed(one, each))),
             least=one.price.low.times(one.quantity),
             most=one.price.high.times(one.quantity),
@@ -266,6 +269,8 @@ class Columns:
         return self._needed(one, ending) and (ending.given or one.price.stage not in self.free)
 
     def _needed(self, one: Possible, ending: Ending) -> bool:
+        if one.instead & ending.needs:
+            return False
         if one.when is When.GIVEN:
             return ending.given
         return one.when in (When.ALWAYS, When.DONE) or bool(one.needed_by & ending.needs)

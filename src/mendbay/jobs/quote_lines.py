@@ -16,6 +16,7 @@ from mendbay.core.quantity import count_text
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import consents_of, refused, risk_called
 from mendbay.jobs.quote_parts import with_parts
+from mendbay.jobs.quote_readings import one_or_both, read_once
 from mendbay.jobs.triage_case import tell_belief
 from mendbay.jobs.work_on_record import BOARD_REPAIRS, BOTH, MEND, ONE, SWAP, DoneWork, OnRecord, on_record
 from mendbay.triage.next_step import NextStep
@@ -26,6 +27,8 @@ from mendbay.triage.ways import Way, ways_of
 SETTINGS, PRICES = "settings", "prices"
 """Kind and name of the shop's file."""
 LARGEST_GB = 10**7
+DRIVES = 2
+"""Of which a reading of both is, where no bay is described yet."""
 NAMED = 5
 """Prices that are named as still invented; of more the number is told (own choice)."""
 ENQUIRY_ALONE = (
@@ -118,13 +121,18 @@ def columns_of(bench: Bench, case: int, prices: PriceList, wish: Wish) -> tuple[
         if wish.odds and one.step in prices.work and not _refused_of(one, no)
     ]
     picked, apart = _one_by_one(prices, wish.lines, recorded) if wish.odds else (wish.lines, [])
+    drives = len(recorded.bays) or DRIVES
+    if wish.odds:
+        known = read_once(prices, picked, works, endings, drives)
+        picked, works, endings = known.lines, list(known.works), known.endings
+        apart = [*apart, *known.said]
     lines, merged = _once(prices, picked, recorded, works if wish.odds else None, endings)
     works = [one for one in works if one.key not in merged.gone]
-    works = [*done, *works, *_picked(prices, replace(wish, lines=lines))]
+    works, instead = one_or_both([*done, *works, *_picked(prices, replace(wish, lines=lines))], drives)
     works, uncounted = with_parts(bench, case, prices, works, endings)
     possible = [_always(DIAGNOSIS, prices.diagnosis), *works]
     remarks += [BOARD_ALONE] if recorded.loose else []
-    remarks += [*uncounted, *apart, *merged.said, *_told_done(prices, recorded, wish, no)]
+    remarks += [*uncounted, *apart, *merged.said, *instead, *_told_done(prices, recorded, wish, no)]
     if not prices.own:
         remarks.append("The prices are those of an example: they are invented.")
     else:

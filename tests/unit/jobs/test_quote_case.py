@@ -91,6 +91,25 @@ def test_work_that_is_picked_stands_once_and_not_as_a_chance_too(bench: Bench) -
     }
 
 
+def test_a_drive_is_paid_for_once_however_it_is_read(bench: Bench) -> None:
+    """A reading of both takes the place of those of one drive, picked or merely likely."""
+    odds, _ = make_quote(bench, 1, Wish())
+    for picked, more in (
+        ((("read-gently", "2"),), 0),
+        ((("read-gently", ""), ("read-gently", "")), 0),
+        ((("read-both", ""), ("read-gently", "2")), 0),
+        ((("read-gently", "3"),), 16000),
+    ):
+        quote, _ = make_quote(bench, 1, Wish(lines=picked))
+        for column in (Column.LOW, Column.LIKELY, Column.HIGH):
+            assert quote.totals[column].gross.minor == odds.totals[column].gross.minor + more
+        assert any("reading of both" in one or "both drives are read" in one for one in quote.remarks)
+    decide(bench, 1, 2, True, By.PHONE, although="the customer chose it")
+    bill, _ = make_bill(bench, 1, {"read-both": None})
+    assert bill.bill is not None
+    assert [one.key for one in bill.bill.lines] == ["diagnosis", "read-both"]
+
+
 def two_bays_need_boards(bench: Bench) -> None:
     for bay in ("1", "2"):
         answer(bench, 1, Asked("sound", bay), "silent")
