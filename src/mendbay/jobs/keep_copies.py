@@ -16,6 +16,7 @@ from mendbay.handback.erasure import Sort, is_leftover, sort_of
 from mendbay.handback.keeping import Keeping, day_after, day_before, is_over, read_keeping
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.erasure_port import Copies
+from mendbay.jobs.remembered import remembered
 from mendbay.jobs.withdraw import standing_notes
 
 HAND_BACK = "hand-back"
@@ -98,13 +99,14 @@ def keep(bench: Bench, number: int, day: str = "", days: int | None = None) -> C
 
     Raises:
         NoSuchCase: there is no such case.
+        CaseForgotten: it was forgotten.
         UsageError: both are given, no day of the calendar, or one that is over already.
         BadFormFile: `settings/keeping.toml` is not sound.
     """
     if day and days is not None:
         raise UsageError("A day and a number of days are given.", "Give one of them.")
     with bench.ledger.together():
-        case, today = bench.ledger.case(number), bench.now()[:10]
+        case, today = remembered(bench, number), bench.now()[:10]
         if day:
             require_day(day)
             until = day
