@@ -19,10 +19,12 @@ from collections.abc import Callable
 from pathlib import Path
 
 from mendbay.case.agenda import WaitsFor
+from mendbay.case.items import Item, What, Where
 from mendbay.case.records import Bay, CaseState, Intake
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.agenda import tell_agenda
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.keep_items import write_item
 from mendbay.jobs.triage_case import answer
 from mendbay.jobs.waiting import wait
 from mendbay.triage.belief import Asked
@@ -43,6 +45,8 @@ def fill(bench: Bench, cases: int, unfinished: int) -> None:
                 bench.ledger.add_bay(Bay(number, bay))
             if number <= cases - unfinished:
                 bench.ledger.amend_case(number, state=CaseState.CLOSED)
+                for bay in ("1", "2"):
+                    write_item(bench, Item(number, int(bay), What.DRIVE, bay=bay, where=Where.CUSTOMER))
     for number in range(cases - unfinished + 1, cases + 1):
         for sign in chance.sample(signs, 4):
             bay = chance.choice(("1", "2")) if sign.seat is Seat.BAY else ""

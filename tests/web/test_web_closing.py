@@ -31,6 +31,7 @@ from mendbay.jobs.keep_items import add_item
 from mendbay.jobs.learn_triage import outcomes
 from mendbay.jobs.plan_erasure import plan_item
 from mendbay.jobs.reached_customer import COPY_CHECKED
+from mendbay.jobs.take_in import take_in
 from mendbay.jobs.work_port import Outcome, Standing, WorkKind, WorkOrder, WorkState
 from mendbay.outlets.mediums import Mounted
 from mendbay.wiring import changes_of, export_folder, shop_copies, works
@@ -141,6 +142,21 @@ def test_a_closed_case_leads_to_the_things_that_are_still_here(web: Web, case: s
     assert "Everything is done" not in page
     assert "Hand the customer&#39;s things over: 0001-01 (box)" in page
     assert 'href="/case/1/things">Hand' in page
+
+
+def test_a_drive_that_came_alone_is_told_before_and_after_closing(web: Web, case: str) -> None:
+    with web.bench() as bench:
+        alone = take_in(bench, "Fern", bays=[Bay(0, "1", "AL20-HX4", "S1")]).number
+    page = text_of(web.get(f"/case/{alone}/closing"))
+    assert "these are not back: 0002-01 (drive of bay 1)" in page
+    assert page.index("What is open before it is closed") < page.index("these are not back")
+    closed = text_of(web.done(f"/case/{alone}/closing/close", {**CLOSED, "end": "declined"}))
+    with web.bench() as bench:
+        until = bench.ledger.case(alone).keep_until
+    assert f"The copies of case {alone} are kept until {until}, that day included." in closed
+    assert "Everything is done" not in closed
+    assert "Hand the customer's things over: 0002-01 (drive of bay 1)" in closed
+    assert "0002-01 (drive of bay 1)" in text_of(web.get("/"))
 
 
 def test_it_is_opened_again_with_a_reason(web: Web, case: str) -> None:

@@ -276,5 +276,23 @@ class Columns:
         return one.when in (When.ALWAYS, When.DONE) or bool(one.needed_by & ending.needs)
 
 
+def left_out_words(lines: Iterable[Line]) -> str:
+    """Why work stands in the column likely and not in at most, as a sentence; empty if none does."""
+    needed = [one for one in lines if one.when is When.NEEDED]
+    likely = [one.words for one in needed if one.amounts[Column.LIKELY] and not one.amounts[Column.HIGH]]
+    most = [one.words for one in needed if one.amounts[Column.HIGH] and not one.amounts[Column.LIKELY]]
+    if not likely:
+        return ""
+    instead = f"has {_named(most)} instead" if most else "goes without"
+    return (
+        f"{_named(likely)}: in the column likely and not in at most, because each column is one way it may "
+        f"go, and the one of at most {instead}."
+    )
+
+
+def _named(words: Sequence[str]) -> str:
+    return " and ".join(f"“{one}”" for one in dict.fromkeys(words))
+
+
 def _told(line: Line) -> bool:
     return bool(line.most) and (line.chance >= MENTIONED or any(line.amounts.values()))

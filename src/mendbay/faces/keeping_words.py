@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
 REACHES = {Reach.APPLIES: "APPLIES", Reach.POSSIBLE: "possible", Reach.NOT_HERE: "not here"}
 """Whether what overwriting cannot reach is there."""
+AFTER = "after the hand-back, or after the closing without one"
+"""What the days of keeping run from, after their number."""
 IN_USE = "The medium stays in use and is not sanitized; the certificate says what was not reached."
 
 
@@ -34,7 +36,7 @@ def rule_words(found: Iterable[Held]) -> Iterator[str]:
         ]
         if cases:
             of = f"case{'s' if len(cases) > 1 else ''} {', '.join(cases)}"
-            yield f"Of {of} no day is put down yet: copies are kept so long after the hand-back {ground}."
+            yield f"Of {of} no day is put down yet: copies are kept so long {AFTER}, {ground}."
 
 
 def ground_words(plan: ErasurePlan) -> str:

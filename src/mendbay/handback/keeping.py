@@ -13,8 +13,8 @@ from mendbay.core.texts import require_day
 from mendbay.core.toml_text import NotToml, parse_toml
 
 DEFAULT_DAYS = 30
-"""Days after the hand-back for which copies are kept (own choice, no source): long enough for a customer to
-look through what came back."""
+"""Days after the hand-back, or the closing of a case without one, for which copies are kept (own choice, no
+source): long enough for a customer to look through what came back, or to think again."""
 MOST_DAYS = 3660
 """Ten years: more is a slip of the finger."""
 
@@ -23,8 +23,8 @@ MOST_DAYS = 3660
 class Keeping:
     """
     Args:
-        days: for how many days after the hand-back copies are kept, unless the customer said otherwise or a
-            day is put down.
+        days: for how many days after the hand-back copies are kept, or after the closing of a case without
+            one, unless the customer said otherwise or a day is put down.
     """
 
     days: int = DEFAULT_DAYS

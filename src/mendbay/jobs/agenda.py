@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from mendbay.case.agenda import LIMITS, TAKE_IN, Agenda, Chore, Entry, OpenCase, WaitsFor, agenda_of
 from mendbay.case.agenda_tables import ChoreTable, packaged_chores, read_limits
+from mendbay.case.outcome import End
 from mendbay.case.records import LOOSE_BOARD, Bay, Case, CaseKind, CaseLine, CaseState, Image
 from mendbay.core.errors import UsageError
 from mendbay.core.note import NoteKind
@@ -22,7 +23,7 @@ from mendbay.jobs.events import StepProgress
 from mendbay.jobs.looks import stands_alone, volume_seen
 from mendbay.jobs.money_standing import SETTLED, MoneyBook
 from mendbay.jobs.remembered_port import case_of, key_of
-from mendbay.jobs.things_here import ThingsBook, things_here, things_words
+from mendbay.jobs.things_here import ThingsBook, parted, things_here, things_words
 from mendbay.jobs.triage_subject import stakes_in
 from mendbay.jobs.waiting import WholeShop, waits_of, whole_shop
 from mendbay.jobs.withdraw import standing_notes
@@ -352,12 +353,24 @@ class _Gathering:
         if returning := self._returning(case):
             return OpenCase(case.number, chore=returning)
         if case.state is CaseState.CLOSED:
-            there = things_here(self._bench, case.number) if self._weigh is not Weigh.NOTHING else ()
-            back = self._chore("give-things-back", case, 0.0, things_words(there)) if there else None
-            return OpenCase(case.number, chore=back)
+            return OpenCase(case.number, chore=self._of_things(case))
         if self._weigh not in STEPS:
             return OpenCase(case.number)
         return OpenCase(case.number, chore=self._to_customer(case))
+
+    def _of_things(self, case: Case) -> Chore | None:
+        """Of a closed case: hand over what is here, to whoever is to have it; then ask what became of what
+        was sent away, until it is back or the customer has it."""
+        if self._weigh is Weigh.NOTHING:
+            return None
+        here, sent = parted(things_here(self._bench, case.number))
+        if here:
+            from mendbay.jobs.learn_triage import outcome_of  # of triage: only where a thing is here
+
+            outcome = outcome_of(self._bench, case.number)
+            on = outcome is not None and outcome.end is End.SENT_ON
+            return self._chore("send-things-on" if on else "give-things-back", case, 0.0, things_words(here))
+        return self._chore("ask-after-things", case, 0.0, things_words(sent)) if sent else None
 
     def _to_customer(self, case: Case) -> Chore:
         """A copy is first checked on the customer's medium, then handed out with the things; what went out

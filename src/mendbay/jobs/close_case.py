@@ -18,13 +18,13 @@ from mendbay.jobs.authority import concern
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.bill_case import account_of
 from mendbay.jobs.certify_rom import certificates_kept
-from mendbay.jobs.keep_copies import HAND_BACK
+from mendbay.jobs.keep_copies import CLOSED, CLOSING, HAND_BACK, keep_since_closing, keep_while_open
 from mendbay.jobs.learn_triage import AT_CLOSING, OUTCOME, at_closing, closed_cases, learned, outcome_of
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.reached_customer import SinceHandBack, manifest_on_record, reached, since_hand_back
 from mendbay.jobs.record_swaps import last_swaps_of
 from mendbay.jobs.remembered import remembered
-from mendbay.jobs.things_here import things_here, things_words
+from mendbay.jobs.things_here import parted, things_here, things_words
 from mendbay.jobs.triage_case import Believed, answer_words, possible_places, tell_belief
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 from mendbay.triage.next_step import INSIDE
@@ -121,7 +121,8 @@ def look_at_closing(bench: Bench, number: int) -> Closing:
         *_unclear_right(bench, case),
         *_unpaid(bench, number),
         *_reserved(bench, number),
-        *_still_here(bench, number),
+        *_still_here(bench, number, outcome),
+        *_kept_for_ever(case, outcome),
     )
     against = () if outcome is None or told is None else tuple(_against(case, told, outcome))
     return Closing(
@@ -206,6 +207,7 @@ def close_case(bench: Bench, number: int, outcome: Outcome, although: str = "") 
         )
     before = outcome_of(bench, number)
     with bench.ledger.together():
+        keep_since_closing(bench, case)
         _withdraw_what_it_taught(bench, number, "closed again")
         _note(bench, number, NoteKind.OUTCOME, OUTCOME, to_json(outcome))
         if told is not None and not _untypical(case, told):
@@ -217,8 +219,8 @@ def close_case(bench: Bench, number: int, outcome: Outcome, although: str = "") 
         if unproven:
             words += f"; although {unproven}: {although.strip()}"
         bench.custody(number, "closed" if before is None else "closed again", f"case {number}: {words}")
-        text = f"Closed: {words}.{f' {outcome.remark}' if outcome.remark else ''}"
-        bench.note(number, "closing", text, {REMARK: outcome.remark})
+        text = f"{CLOSED} {words}.{f' {outcome.remark}' if outcome.remark else ''}"
+        bench.note(number, CLOSING, text, {REMARK: outcome.remark})
         bench.ledger.amend_case(number, state=CaseState.CLOSED)
     return look_at_closing(bench, number)
 
@@ -330,7 +332,8 @@ def reopen_case(bench: Bench, number: int, reason: str) -> Case:
         withdraw(bench, map(subject_of, notes), number, "", reason)
         _withdraw_what_it_taught(bench, number, reason)
         bench.custody(number, "opened again", f"case {number}")
-        bench.note(number, "closing", f"Opened again. {reason.strip()}")
+        bench.note(number, CLOSING, f"Opened again. {reason.strip()}")
+        keep_while_open(bench, case)
         handed_back = any(one.kind == HAND_BACK for one in bench.ledger.events(number))
         return bench.ledger.amend_case(number, state=CaseState.HANDED_BACK if handed_back else CaseState.OPEN)
 
@@ -490,13 +493,36 @@ def _reserved(bench: Bench, number: int) -> Iterator[str]:
         )
 
 
-def _still_here(bench: Bench, number: int) -> Iterator[str]:
-    """What of the customer's nobody handed over yet, as far as things are on record."""
-    there = things_here(bench, number)
-    if there:
+def _still_here(bench: Bench, number: int, outcome: Outcome | None) -> Iterator[str]:
+    """What of the customer's nobody handed over yet, and what is with a laboratory or on its way."""
+    here, sent = parted(things_here(bench, number))
+    ended = outcome is not None and outcome.end is End.SENT_ON
+    if here and ended:
         yield (
-            f"Of the customer's things these are not back: {things_words(there)}. "
-            f"mendbay case release {number} ITEM --to customer hands them over."
+            f"The job is sent on, and these things of the customer are still here: {things_words(here)}. "
+            f"mendbay case release {number} ITEM --to lab hands them over."
+        )
+    elif here:
+        lab = "" if outcome else f"; if the job is sent on: mendbay case release {number} ITEM --to lab"
+        yield (
+            f"Of the customer's things these are not back: {things_words(here)}. "
+            f"mendbay case release {number} ITEM --to customer hands them over{lab}."
+        )
+    if sent:
+        yield (
+            f"Of the customer's things these are sent away: {things_words(sent)}. Once the case is closed, "
+            "the day's work asks what became of them: "
+            f"mendbay case receive {number} ITEM --from lab says that one is back, and "
+            f"mendbay case item-move {number} ITEM customer that the customer has it."
+        )
+
+
+def _kept_for_ever(case: Case, outcome: Outcome | None) -> Iterator[str]:
+    """That nothing ends the keeping of copies of a closed case: no day ran from its closing."""
+    if outcome is not None and not case.keep_until:
+        yield (
+            "No day is put down until which its copies are kept: "
+            f"mendbay case keep {case.number} counts the days from when it was closed."
         )
 
 

@@ -6,7 +6,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from mendbay.case.records import Case
+from mendbay.case.records import Case, CaseState, Facts
 from mendbay.case.take_in_form import NOT_KNOWN
 from mendbay.core.errors import LedgerError, UsageError
 from mendbay.core.note import NoteKind
@@ -16,6 +16,7 @@ from mendbay.handback.erasure import Sort, is_leftover, sort_of
 from mendbay.handback.keeping import Keeping, day_after, day_before, is_over, read_keeping
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.erasure_port import Copies
+from mendbay.jobs.remembered import remembered
 from mendbay.jobs.withdraw import standing_notes
 
 HAND_BACK = "hand-back"
@@ -27,6 +28,11 @@ EXPORT = "export"
 KEEP_DAYS = "keep-days"
 """The question of take-in that is answered with a number of days."""
 ITEM = "the shop's copies"
+KEPT, CLOSING, CLOSED = "keeping", "closing", "Closed:"
+"""Kinds of the events that tell of a last day of keeping and of a closed case, and how the text of one that
+was closed, not opened again, begins."""
+SINCE = "since"
+"""Fact of the first; `closing` where nobody put the day down and no hand-back did."""
 BAG_NAMES = ("bagit.txt", "bag-info.txt", "names.json", "links.json", "gaps.json", "handback.progress")
 BAG_BEGINNINGS = ("data/", "manifest-", "tagmanifest-", "report.")
 
@@ -46,7 +52,8 @@ class Amount:
 
 @dataclass(frozen=True, slots=True)
 class KeepDays:
-    """For how many days after the hand-back copies are kept; `agreed` if the customer said so."""
+    """For how many days after the hand-back copies are kept, or after the closing of a case without one;
+    `agreed` if the customer said so."""
 
     days: int
     agreed: bool
@@ -59,7 +66,8 @@ class Held:
     Args:
         amounts: by sort; sorts of which it holds nothing are left out.
         due: the day that was put down is over.
-        rule: for how many days after the hand-back they are kept while no day is put down.
+        rule: for how many days after the hand-back, or the closing without one, they are kept while no day is
+            put down.
         hand_backs: folders of hand-backs that are still where they were made and on the shop's own medium.
         elsewhere: those that are there and lie on another medium, which may be the customer's.
     """
@@ -86,23 +94,24 @@ def keep(bench: Bench, number: int, day: str = "", days: int | None = None) -> C
     """Says until when the copies of a case are kept; custody tells the old and the new day.
 
     Args:
-        day: the last day of keeping; days: so many after the hand-back, or after today before it. Without
-            either `keep_days` holds.
+        day: the last day of keeping; days: so many after the hand-back, or the closing of a case without one,
+            or after today before either. Without both `keep_days` holds.
 
     Raises:
         NoSuchCase: there is no such case.
+        CaseForgotten: it was forgotten.
         UsageError: both are given, no day of the calendar, or one that is over already.
         BadFormFile: `settings/keeping.toml` is not sound.
     """
     if day and days is not None:
         raise UsageError("A day and a number of days are given.", "Give one of them.")
     with bench.ledger.together():
-        case, today = bench.ledger.case(number), bench.now()[:10]
+        case, today = remembered(bench, number), bench.now()[:10]
         if day:
             require_day(day)
             until = day
         else:
-            back = handed_back_on(bench, number)
+            back = handed_back_on(bench, number) or closed_on(bench, case)
             told = keep_days(bench, number).days if days is None else days
             until = by_rule(back, told) if back and days is None else day_after(back or today, told)
         at_once = not day and days is None and not told
@@ -134,8 +143,8 @@ def told_before(bench: Bench, case: Case, before: str) -> str:
 
 
 def keep_days(bench: Bench, number: int) -> KeepDays:
-    """For how many days after the hand-back the copies of a case are kept: as the customer said at take-in,
-    else by the shop's own file.
+    """For how many days after the hand-back, or the closing without one, the copies of a case are kept: as
+    the customer said at take-in, else by the shop's own file.
 
     Raises:
         BadFormFile: `settings/keeping.toml` is not sound.
@@ -157,8 +166,8 @@ def keep_days(bench: Bench, number: int) -> KeepDays:
 def keeping_facts(bench: Bench, case: Case) -> dict[str, str | bool]:
     """How long copies are kept, as facts of a paper: `keep_until` (the day that is put down, or empty; empty
     too once it is over, which `keep_over` tells), and the rule that gives it while there is none: `keep_days`
-    (`30 days` after the hand-back; empty for none) and `keep_said` (the customer said so; else it is what the
-    shop usually does).
+    (`30 days` after the hand-back, or the closing without one; empty for none) and `keep_said` (the customer
+    said so; else it is what the shop usually does).
 
     Raises:
         BadFormFile, LedgerError: as `keep_days`.
@@ -172,10 +181,35 @@ def keeping_facts(bench: Bench, case: Case) -> dict[str, str | bool]:
     }
 
 
-def by_rule(handed_back: str, days: int) -> str:
-    """The last day of keeping, so many days after the day of the hand-back. With 0 copies are due at once:
-    their last day was the one before."""
-    return day_after(handed_back, days) if days else day_before(handed_back)
+def by_rule(ended: str, days: int) -> str:
+    """The last day of keeping, so many days after the day of the hand-back, or of the closing without one.
+    With 0 copies are due at once: their last day was the one before."""
+    return day_after(ended, days) if days else day_before(ended)
+
+
+def keep_since_closing(bench: Bench, case: Case) -> Case:
+    """Puts down the last day of keeping of a case that is closed without a hand-back, from today on by the
+    rule: no hand-back comes that it could run from. A day that is put down already stands.
+
+    Raises:
+        BadFormFile, LedgerError: as `keep_days`.
+    """
+    if case.keep_until or handed_back_on(bench, case.number):
+        return case
+    until = by_rule(bench.now()[:10], keep_days(bench, case.number).days)
+    return set_keep_until(bench, case, until, {SINCE: CLOSING})
+
+
+def keep_while_open(bench: Bench, case: Case) -> Case:
+    """Takes back a day that ran from the closing alone: the case is open again, its copies are worked on."""
+    told = [one for one in bench.ledger.events(case.number) if one.kind == KEPT]
+    if not case.keep_until or not told or told[-1].facts.get(SINCE) != CLOSING:
+        return case
+    bench.custody(
+        case.number, f"keep-until day taken back: {case.keep_until}, as the case is open again", ITEM
+    )
+    bench.note(case.number, KEPT, f"That copies are kept until {case.keep_until} no longer holds.")
+    return bench.ledger.amend_case(case.number, keep_until="")
 
 
 def day_at_hand_back(bench: Bench, case: Case) -> str:
@@ -191,19 +225,32 @@ def day_at_hand_back(bench: Bench, case: Case) -> str:
     return by_rule(today, keep_days(bench, case.number).days)
 
 
-def set_keep_until(bench: Bench, case: Case, until: str) -> Case:
-    """Writes the last day of keeping down; nothing is written if it was that day already."""
+def set_keep_until(bench: Bench, case: Case, until: str, facts: Facts | None = None) -> Case:
+    """Writes the last day of keeping down; nothing is written if it was that day already.
+
+    Args:
+        facts: of the event that tells it.
+    """
     if case.keep_until == until:
         return case
     before = f" (before: {case.keep_until})" if case.keep_until else ""
     bench.custody(case.number, f"keep-until day put down: {until}{before}", ITEM)
-    bench.note(case.number, "keeping", f"Copies are kept until {until}{before}.")
+    bench.note(case.number, KEPT, f"Copies are kept until {until}{before}.", facts)
     return bench.ledger.amend_case(case.number, keep_until=until)
 
 
 def handed_back_on(bench: Bench, number: int) -> str:
     """The day of the last hand-back, empty if there was none."""
     days = [one.at[:10] for one in bench.ledger.events(number) if one.kind == HAND_BACK]
+    return days[-1] if days else ""
+
+
+def closed_on(bench: Bench, case: Case) -> str:
+    """The day on which a case was closed last; empty while it is open."""
+    if case.state is not CaseState.CLOSED:
+        return ""
+    told = bench.ledger.events(case.number)
+    days = [one.at[:10] for one in told if one.kind == CLOSING and one.text.startswith(CLOSED)]
     return days[-1] if days else ""
 
 

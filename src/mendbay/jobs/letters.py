@@ -215,7 +215,7 @@ def _facts(bench: Bench, case: Case, title: str, *, message: bool) -> dict[str, 
         "declined": "" if done else _declined(bench, case),
         "no_power": [one.bay for one in told.keep_off] if told is not None else [],
         "next_step": "" if done else _next_step(entry),
-        **_turn_facts(bench, entry, told),
+        **_turn_facts(bench, case, entry, told),
     }
 
 
@@ -283,13 +283,16 @@ def _next_step(entry: Entry) -> str:
     return packaged_plain_words().steps.get(entry.chore.id, "a further examination of what you brought")
 
 
-def _turn_facts(bench: Bench, entry: Entry, told: Triage | None) -> dict[str, Any]:
+def _turn_facts(bench: Bench, case: Case, entry: Entry, told: Triage | None) -> dict[str, Any]:
     waits = entry.case.waits
     ours = [one for one in waits if one.who is WaitsFor.CUSTOMER]
     quotes = [one for one in ours if not one.told and one.what.startswith(QUOTE_WORDS)]
     run_out = [one for one in quotes if one.what.endswith(RUN_OUT_WORDS)]
     valid = [one for one in quotes if one not in run_out]
     number = _number_of(valid[0]) if valid else ""
+    quote = quote_of(bench, case.number, int(number)).quote if number else None
+    # an answer is asked for before the quote runs out where the customer needs the job before that
+    sooner = {one.what: case.due_on for one in valid if case.due_on and one.until <= case.due_on}
     asked = (
         ()
         if told is None or waits or not told.offers
@@ -297,13 +300,21 @@ def _turn_facts(bench: Bench, entry: Entry, told: Triage | None) -> dict[str, An
     )
     return {
         "needs": [
-            *({"what": one.what, "until": "" if one in run_out else one.until} for one in ours),
-            *({"what": f"your word on {one.title}", "until": ""} for one in asked),
+            *(
+                {
+                    "what": one.what,
+                    "until": "" if one in run_out else one.until,
+                    "before": sooner.get(one.what, ""),
+                }
+                for one in ours
+            ),
+            *({"what": f"your word on {one.title}", "until": "", "before": ""} for one in asked),
         ],
         "quote": number,
-        "quote_until": valid[0].until if valid else "",
+        "quote_until": quote.valid_until if quote else "",
+        "answer_by": valid[0].until if quote and valid[0].until < quote.valid_until else "",
         "quote_run_out": _number_of(run_out[0]) if run_out else "",
-        "in_any_case": _in_any_case(quote_of(bench, entry.case.number, int(number)).quote) if number else "",
+        "in_any_case": _in_any_case(quote) if quote else "",
         "part": [{"until": one.until} for one in waits if one.who is WaitsFor.PART],
         "machine": any(one.who is WaitsFor.MACHINE for one in waits),
     }

@@ -8,8 +8,9 @@ from datetime import date, timedelta
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
+from mendbay.case.answer_day import answer_words
 from mendbay.case.price_list import Stage
-from mendbay.case.quote import Quote
+from mendbay.case.quote import Quote, left_out_words
 from mendbay.case.quote_body import quote_body, quote_from
 from mendbay.case.records import Case
 from mendbay.core.errors import UsageError
@@ -103,6 +104,7 @@ def make_quote(
     record, prices = remembered(bench, case), prices_in_force(bench)
     columns, remarks = columns_of(bench, case, prices, wish)
     lines, totals = columns.made()
+    remarks += [left_out] if (left_out := left_out_words(lines)) else []
     day = bench.now()[:10]
     quote = Quote(
         number=_next_number(bench, case),
@@ -118,18 +120,25 @@ def make_quote(
         totals=totals,
         remarks=tuple(remarks),
     )
+    quote = _asking(quote, record)
     data = bench.stationery.pdf("quote", quote_facts(bench, record, quote))
     with bench.ledger.together():
         require()
         now, number = remembered(bench, case), _next_number(bench, case)
         if (now, number) != (record, quote.number):  # changed while it was made: seldom, so made anew here
-            record, quote = now, replace(quote, number=number)
+            record, quote = now, _asking(replace(quote, number=number, remarks=tuple(remarks)), now)
             data = bench.stationery.pdf("quote", quote_facts(bench, record, quote))
         kept = bench.files.keep(record, f"papers/quote-{quote.number}.pdf", data)
         note_of_quote(bench, case, quote.number, {"what": "quote", **quote_body(quote), "paper": kept.path})
         bench.note(case, "quote", f"Quote {quote.number} made, valid until {quote.valid_until}.")
         bench.custody(case, f"quote {quote.number} made for the customer", kept.path)
     return quote, kept
+
+
+def _asking(quote: Quote, record: Case) -> Quote:
+    """A quote that says by when an answer is asked for, if the job is needed before it runs out."""
+    asked = answer_words(quote.day, quote.valid_until, record.due_on)
+    return replace(quote, remarks=(*quote.remarks, asked)) if asked else quote
 
 
 def _next_number(bench: Bench, case: int) -> int:

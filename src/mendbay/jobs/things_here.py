@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from mendbay.case.items import Item, Owner, Where
+from mendbay.case.records import CaseKind
 from mendbay.core.note import NoteKind
 from mendbay.core.quantity import counted
 from mendbay.jobs.bench import Bench
@@ -17,34 +18,47 @@ from mendbay.jobs.keep_items import items_of
 
 KEY = "things"
 """Of what is remembered of all cases."""
-FORM = 1
+FORM = 2
 """Of that; another one is worked out anew."""
 FEW = 100
-"""Cases up to which each is looked at; of more, those that have things are found first, in one sweep over all
-notes of things (own choice: a page of the list has fewer)."""
+"""Cases up to which each is looked at; of more, those that can have things are found first, in one sweep over
+all notes of things and all bays (own choice: a page of the list has fewer)."""
 NAMED = 4
 """Things that are named; of more the number is told (own choice)."""
 
 
 def things_here(bench: Bench, case: int) -> tuple[Item, ...]:
-    """The customer's things that are here or sent away; none of a case of which no thing is on record.
+    """The customer's things that are here or sent away: those noted, and what came in a bay, noted or not. Of
+    an enquiry, to which nothing came, only what was noted.
 
     Raises:
         NoSuchCase: there is no such case.
         CaseForgotten: it was forgotten.
         LedgerError: a note is not one that Mendbay wrote.
     """
-    if not bench.notes.last_number(case, NoteKind.ITEM):
+    noted = bench.notes.last_number(case, NoteKind.ITEM)
+    if not noted and (bench.ledger.case(case).kind is CaseKind.ENQUIRY or not bench.ledger.bays(case)):
         return ()
     held = (Where.HERE, Where.SENT)
     return tuple(one for one in items_of(bench, case) if one.owner is Owner.CUSTOMER and one.where in held)
 
 
 def things_words(things: tuple[Item, ...]) -> str:
-    """Things by their codes: `0007-01 (box), 0007-02 (drive of bay 1) and 3 more things`."""
-    named = ", ".join(f"{one.code} ({one.named})" for one in things[:NAMED])
+    """Things by their codes: `0007-01 (box), 0007-02 (drive of bay 1, sent to the laboratory) and 3 more
+    things`."""
+    named = ", ".join(f"{one.code} ({_told(one)})" for one in things[:NAMED])
     more = len(things) - NAMED
     return f"{named} and {counted(more, 'more thing')}" if more > 0 else named
+
+
+def _told(thing: Item) -> str:
+    return f"{thing.named}, {thing.whereabouts}" if thing.where is Where.SENT else thing.named
+
+
+def parted(things: tuple[Item, ...]) -> tuple[tuple[Item, ...], tuple[Item, ...]]:
+    """Those of the things that are here, and those that are sent away."""
+    here = tuple(one for one in things if one.where is Where.HERE)
+    return here, tuple(one for one in things if one.where is Where.SENT)
 
 
 class ThingsBook:
@@ -55,13 +69,21 @@ class ThingsBook:
     """
 
     def __init__(self, bench: Bench, cases: Iterable[int]) -> None:
-        asked = set(cases)
-        if len(asked) > FEW:
-            asked &= bench.notes.last_of_kind(NoteKind.ITEM).keys()
+        asked = sorted(set(cases))
         self._bench = bench
-        self._last = bench.notes.last_numbers(sorted(asked))
-        self._back = _read(bench.remembered.some([KEY]).get(KEY)) if self._last else {}
+        self._last = {**dict.fromkeys(asked, 0), **bench.notes.last_numbers(asked)}
+        self._back = _read(bench.remembered.some([KEY]).get(KEY)) if asked else {}
         self._is_new = False
+        new = [one for one in asked if self._back.get(one) != self._last[one]]
+        if len(new) > FEW:
+            self._sweep(new)
+
+    def _sweep(self, cases: list[int]) -> None:
+        """Remembers of all that have neither a thing nor a bay that nothing of them is here."""
+        noted, bays = self._bench.notes.last_of_kind(NoteKind.ITEM), self._bench.ledger.bays_of_several(cases)
+        for case in cases:
+            if case not in noted and not bays.get(case):
+                self._back[case], self._is_new = self._last[case], True
 
     def holds(self, case: int) -> bool:
         """
@@ -69,7 +91,7 @@ class ThingsBook:
             LedgerError: a note is not one that Mendbay wrote.
         """
         last = self._last.get(case, 0)
-        if not last or self._back.get(case) == last:
+        if self._back.get(case) == last:
             return False
         if self._bench.ledger.forgotten(case) is None and things_here(self._bench, case):
             return True

@@ -13,6 +13,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from mendbay.case.agenda import Wait, WaitsFor
+from mendbay.case.answer_day import answer_by
 from mendbay.case.records import Bay, Case, CaseState, Image
 from mendbay.case.secret_text import require_no_secret
 from mendbay.core.errors import UsageError
@@ -261,7 +262,7 @@ def waits_of(bench: Bench, case: Case, shop: WholeShop) -> tuple[Wait, ...]:
             gone_on = note.number
     if not told and case.state is CaseState.WAITING:
         told.append(Wait(WaitsFor.CUSTOMER, "not said what for", case.opened_at, told=True))
-    busy, open_ones = _machines(bench, case, shop), _unanswered(bench, _money(case, shop), gone_on)
+    busy, open_ones = _machines(bench, case, shop), _unanswered(bench, case, _money(case, shop), gone_on)
     return (*told, *busy, *open_ones, *_parts(case, shop, last, gone_on))
 
 
@@ -290,18 +291,21 @@ def _machines(bench: Bench, case: Case, shop: WholeShop) -> list[Wait]:
     return [Wait(WaitsFor.MACHINE, f"the reading of {bays} to end", min(busy.values()))]
 
 
-def _unanswered(bench: Bench, money: MoneyStanding, gone_on: int) -> list[Wait]:
+def _unanswered(bench: Bench, case: Case, money: MoneyStanding, gone_on: int) -> list[Wait]:
     """What the customer owes a word or money, since the last word that the case goes on."""
-    open_ones = (*_quotes(money, bench.now()[:10]), *_payment(money))
+    open_ones = (*_quotes(case, money, bench.now()[:10]), *_payment(money))
     return [wait for number, wait in open_ones if number > gone_on]
 
 
-def _quotes(money: MoneyStanding, today: str) -> list[tuple[int, Wait]]:
-    """The quotes that the customer has not answered, with the numbers of their notes."""
-    return [
-        (one.note, Wait(WaitsFor.CUSTOMER, _quote_words(one, today), one.made_at, one.valid_until))
-        for one in money.quotes
-    ]
+def _quotes(case: Case, money: MoneyStanding, today: str) -> list[tuple[int, Wait]]:
+    """The quotes that the customer has not answered, with the numbers of their notes. One that is valid is
+    waited for until the day by which an answer is asked for."""
+    found = []
+    for one in money.quotes:
+        run_out = one.valid_until < today
+        until = one.valid_until if run_out else answer_by(one.made_at[:10], one.valid_until, case.due_on)
+        found.append((one.note, Wait(WaitsFor.CUSTOMER, _quote_words(one, today), one.made_at, until)))
+    return found
 
 
 def _quote_words(one: OpenQuote, today: str) -> str:

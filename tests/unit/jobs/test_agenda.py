@@ -13,14 +13,15 @@ from mendbay.board.stock import Kind, StockItem
 from mendbay.case.agenda import Entry, WaitsFor
 from mendbay.case.consents import Consent, Word, packaged_risks
 from mendbay.case.hand_over import Role
-from mendbay.case.items import What
+from mendbay.case.items import What, Where
 from mendbay.case.outcome import DataBack, End, said
-from mendbay.case.records import Bay, CaseKind, CaseState, Image
+from mendbay.case.records import Bay, CaseKind, CaseState, Image, Intake
 from mendbay.core.errors import BadFormFile, LedgerError, UsageError
 from mendbay.core.money import Money
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.source import Identity
 from mendbay.jobs import agenda as agenda_job
+from mendbay.jobs import things_here as things_here_job
 from mendbay.jobs import triage_case as triage_job
 from mendbay.jobs.agenda import known_agenda, tell_agenda, tell_turn
 from mendbay.jobs.bench import Bench
@@ -29,7 +30,7 @@ from mendbay.jobs.case_steps import StepState, tell_steps
 from mendbay.jobs.close_case import close_case, look_at_closing
 from mendbay.jobs.consents import consents_of, give_word
 from mendbay.jobs.hand_over_items import receive, release
-from mendbay.jobs.keep_items import add_item, items_of
+from mendbay.jobs.keep_items import add_item, items_of, move_item
 from mendbay.jobs.keep_stock import add_items, reserve
 from mendbay.jobs.looks import remember
 from mendbay.jobs.quote_case import By, decide, make_quote
@@ -64,6 +65,10 @@ def next_words(bench: Bench) -> str:
 
 def waits(entry: Entry) -> list[tuple[WaitsFor, str]]:
     return [(one.who, one.what) for one in entry.case.waits]
+
+
+def everything_out(bench: Bench, case: int, role: Role = Role.CUSTOMER) -> None:
+    release(bench, case, [one.code for one in items_of(bench, case)], role)
 
 
 def test_the_first_step_of_triage_is_the_chore_with_its_figures(bench: Bench) -> None:
@@ -148,6 +153,48 @@ def test_what_a_customer_left_is_still_to_be_handed_over_once_the_case_is_closed
     assert tell_steps(bench, 1).steps[-1].state is StepState.DONE
 
 
+def test_a_drive_that_nobody_noted_as_a_thing_is_followed_until_somebody_has_it(bench: Bench) -> None:
+    """A drive that came alone is known by its bay, whether or not anybody looked at the list of things."""
+    assert any("not back" in one for one in look_at_closing(bench, 1).missing)
+    closing = close_case(bench, 1, said([], nothing_broken=True, end=End.SENT_ON, data=DataBack.NONE))
+    assert not bench.notes.last_number(1, NoteKind.ITEM), "nobody looked"
+    assert any("still here" in one and "--to lab" in one for one in closing.missing)
+    entry = tell_turn(bench, 1)
+    assert entry.chore is not None
+    assert (entry.chore.id, entry.chore.command) == ("send-things-on", "case release 1 ITEM --to lab")
+    assert "0001-01 (drive of bay 1)" in entry.chore.words
+    for _ in range(2):
+        assert list(known_agenda(bench).day.cases) == [1]
+    everything_out(bench, 1, Role.LAB)
+    entry = tell_turn(bench, 1)
+    assert entry.chore is not None
+    assert (entry.chore.id, entry.chore.command) == ("ask-after-things", "case items 1")
+    assert "0001-01 (drive of bay 1, sent to the laboratory)" in entry.chore.words
+    assert any("sent away" in one for one in look_at_closing(bench, 1).missing)
+    assert list(known_agenda(bench).day.cases) == [1]
+    for one in items_of(bench, 1):
+        move_item(bench, 1, one.code, Where.CUSTOMER)
+    assert tell_turn(bench, 1).chore is None
+    assert list(known_agenda(bench).day.cases) == []
+
+
+def test_of_many_closed_cases_those_with_a_drive_that_nobody_noted_are_found(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(things_here_job, "FEW", 0)
+    bench.ledger.amend_case(1, state=CaseState.CLOSED)
+    bare = bench.ledger.open_case(Intake(bench.now(), "Somebody")).number
+    bench.ledger.amend_case(bare, state=CaseState.CLOSED)
+    for _ in range(2):
+        assert list(known_agenda(bench).day.cases) == [1]
+
+
+def test_nothing_of_an_enquiry_is_to_be_handed_over(bench: Bench) -> None:
+    bench.ledger.amend_case(1, kind=CaseKind.ENQUIRY, state=CaseState.CLOSED)
+    assert tell_turn(bench, 1).chore is None
+    assert list(known_agenda(bench).day.cases) == []
+
+
 BY_HAND = Wish(lines=(("swap-board", ""),), odds=False)
 
 
@@ -190,8 +237,9 @@ def test_a_bill_is_waited_for_also_after_the_hand_back(bench: Bench) -> None:
     bench.ledger.amend_case(1, state=CaseState.CLOSED)
     assert list(tell_agenda(bench).cases) == [1], "closing does not pay it"
     pay(bench, 1, account.due.text, How.CASH)
-    assert list(tell_agenda(bench).cases) == []
     assert waits(tell_turn(bench, 1)) == []
+    everything_out(bench, 1)
+    assert list(tell_agenda(bench).cases) == []
 
 
 def test_what_was_paid_too_much_is_returned(bench: Bench) -> None:
@@ -207,6 +255,7 @@ def test_what_was_paid_too_much_is_returned(bench: Bench) -> None:
         assert chore.words == "Return 12.00 EUR to the customer"
         assert chore.command == "case pay 1 12.00 --back --how transfer"
     pay(bench, 1, "12.00", How.TRANSFER, back=True)
+    everything_out(bench, 1)
     assert list(tell_agenda(bench).cases) == []
 
 
@@ -282,6 +331,7 @@ def test_complete_images_are_looked_at_then_handed_back_then_closed_then_erased(
     bench.ledger.amend_case(1, state=CaseState.CLOSED)
     assert [one.chore.id for one in tell_agenda(bench).agenda.steps if one.chore] == ["erase"]
     bench.ledger.amend_case(1, keep_until=LATER)
+    everything_out(bench, 1)
     assert tell_agenda(bench).agenda.entries == (), "a closed case is done with"
     with pytest.raises(UsageError, match="closed"):
         wait(bench, 1, WaitsFor.PART, "a part")
@@ -544,6 +594,7 @@ def test_a_closed_case_comes_back_when_money_is_open_again(bench: Bench) -> None
     assert account.due is not None
     pay(bench, 1, account.due.digits, How.CASH)
     bench.ledger.amend_case(1, state=CaseState.CLOSED)
+    everything_out(bench, 1)
     for _ in range(2):
         assert tell_agenda(bench, steps=False).agenda.entries == ()
     unpay(bench, 1, 1, "the wrong case")

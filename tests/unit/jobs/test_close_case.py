@@ -20,6 +20,7 @@ from mendbay.case.outcome import DataBack, End, Outcome, said
 from mendbay.case.records import Bay, CaseKind, CaseState
 from mendbay.core.errors import LedgerError, NoSuchCase, UsageError
 from mendbay.core.note import Note, NoteKind
+from mendbay.handback.keeping import day_after
 from mendbay.jobs import close_case as jobs_close_case
 from mendbay.jobs.authority import set_authority
 from mendbay.jobs.bench import Bench
@@ -37,6 +38,7 @@ from mendbay.jobs.close_case import (
 )
 from mendbay.jobs.find_donor import agreement_with
 from mendbay.jobs.hand_over_items import release
+from mendbay.jobs.keep_copies import keep
 from mendbay.jobs.keep_items import add_item
 from mendbay.jobs.keep_stock import add_items, free, reserve
 from mendbay.jobs.learn_triage import closed_cases, outcomes, table_numbers, worlds_of
@@ -45,6 +47,7 @@ from mendbay.jobs.quote_lines import Wish
 from mendbay.jobs.reached_customer import COPY_CHECKED
 from mendbay.jobs.record_swaps import record_swap
 from mendbay.jobs.take_in import take_in
+from mendbay.jobs.take_in_form import tell
 from mendbay.jobs.triage_case import answer, describe, tell_triage
 from mendbay.outlets.shop_files import ShopFolder
 from mendbay.triage.belief import Asked
@@ -267,7 +270,7 @@ def test_what_is_not_closed_or_not_there_cannot_be_opened_again(bench: Bench) ->
 def test_a_swap_a_hand_back_and_triage_say_how_it_may_have_ended(bench: Bench, shop: ShopFolder) -> None:
     opened = look_at_closing(bench, 1)
     assert (opened.outcome, opened.hints) == (None, ())
-    assert len(opened.missing) == 3
+    assert len(opened.missing) == 4
     set_authority(bench, 1, Whose.OWN)
     answer(bench, 1, CLICKS, "clicks")
     patient = BoardDescription(board_number="TB-4471", family="ALdd-HX4")
@@ -281,7 +284,7 @@ def test_a_swap_a_hand_back_and_triage_say_how_it_may_have_ended(bench: Bench, s
     assert swap.found == ("board-supply:1", "motor-driver:1", "rom-mismatch:1")
     assert (handed.end, handed.data) == (End.HANDED_BACK, DataBack.MOST)
     assert believed.found == ("heads:1",)
-    assert [one[:19] for one in closing.missing] == ["Nothing proves yet "], "no medium went out"
+    assert [one[:19] for one in closing.missing] == ["Nothing proves yet ", "Of the customer's t"]
 
 
 def test_a_certified_rom_transfer_says_that_the_board_was_replaced(
@@ -432,12 +435,40 @@ def test_a_donor_that_is_still_reserved_is_told_at_closing(bench: Bench, shop: S
 
 
 def test_what_is_not_handed_over_is_told_at_closing(bench: Bench) -> None:
-    assert not any("not back" in one for one in look_at_closing(bench, 1).missing), "no thing is on record"
+    (told,) = [one for one in look_at_closing(bench, 1).missing if "not back" in one]
+    assert "0001-01 (drive of bay 1)" in told, "though nobody noted it as a thing"
     add_item(bench, 1, What.CABLE, "a cable")
     (told,) = [one for one in look_at_closing(bench, 1).missing if "not back" in one]
     assert "0001-03 (cable: a cable)" in told
     release(bench, 1, ["1", "2", "3"], Hand.CUSTOMER)
     assert not any("not back" in one for one in look_at_closing(bench, 1).missing)
+
+
+def test_without_a_hand_back_copies_are_kept_from_the_closing_on(bench: Bench) -> None:
+    tell(bench, 1, "keep-days", "10")
+    declined = said([], nothing_broken=True, end=End.DECLINED, data=DataBack.NONE)
+    until = day_after(bench.now()[:10], 10)
+    assert close_case(bench, 1, declined).case.keep_until == until
+    assert bench.ledger.custody(1)[-2].what == f"keep-until day put down: {until}"
+    assert not any("No day" in one for one in look_at_closing(bench, 1).missing)
+    assert reopen_case(bench, 1, "they think again").keep_until == "", "its copies are worked on"
+    keep(bench, 1, "2999-01-01")
+    assert close_case(bench, 1, declined).case.keep_until == "2999-01-01", "what was agreed stands"
+    assert reopen_case(bench, 1, "they think again").keep_until == "2999-01-01"
+
+
+def test_a_case_that_was_closed_without_a_day_is_told_what_puts_one_down(bench: Bench) -> None:
+    close_case(bench, 1, said([], nothing_broken=True, end=End.DECLINED, data=DataBack.NONE))
+    bench.ledger.amend_case(1, keep_until="")
+    assert any("mendbay case keep 1" in one for one in look_at_closing(bench, 1).missing)
+    assert keep(bench, 1).keep_until == day_after(bench.now()[:10], 30)
+    assert not any("mendbay case keep 1" in one for one in look_at_closing(bench, 1).missing)
+
+
+def test_after_a_hand_back_closing_leaves_its_day(bench: Bench) -> None:
+    bench.note(1, "hand-back", "Files handed back.")
+    close_case(bench, 1, said([], nothing_broken=True, end=End.DECLINED, data=DataBack.NONE))
+    assert bench.ledger.case(1).keep_until == ""
 
 
 def test_a_right_to_the_data_that_is_not_clear_is_told_at_closing(bench: Bench) -> None:

@@ -276,7 +276,7 @@ class TestReceipt:
         words = words_of(made.pdf)
         for said in (
             "Nothing is listed yet",
-            "Copies kept until not said; we usually keep them until 30 days after hand-back",
+            "Copies kept until not said; we usually keep them until 30 days after hand-back, or after",
             "Give no power to any other drive",
             made.head,
         ):
@@ -315,7 +315,7 @@ class TestReceipt:
             ),
             "(by telephone, ",
             *("it is the customer's own", "Call before shipping."),
-            "Copies kept until 3 days after hand-back",
+            "Copies kept until 3 days after hand-back, or after closing",
         ):
             assert said in words
         assert "usually" not in words
@@ -329,7 +329,11 @@ class TestReceipt:
                 "not agreed with you. We usually keep them",
             ),
             ("30", "Copies kept until 30 days after", "As you said, we keep our copies for 30 days"),
-            ("0", "Copies kept until hand-back; then", "As you said, we keep our copies no longer than"),
+            (
+                "0",
+                "Copies kept until hand-back, or closing",
+                "As you said, we keep our copies no longer than",
+            ),
             (
                 "not known",
                 "until not said; we usually",

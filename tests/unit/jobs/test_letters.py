@@ -7,6 +7,7 @@ import json
 import re
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import date, timedelta
 
 import pytest
 from pypdf import PdfReader
@@ -205,6 +206,19 @@ def test_a_message_without_a_reason_is_refused_with_the_next_step(bench: Bench) 
             message_mail(bench, 1, message)
     assert bench.notes.of(NoteKind.LETTER) == ()
     assert "case 0001" in flat(message_mail(bench, 1, Message.STATUS).body)
+
+
+def test_an_answer_to_a_quote_is_asked_for_before_the_day_on_which_the_job_is_needed(bench: Bench) -> None:
+    today = date.fromisoformat(bench.now()[:10])
+    needed, middle = ((today + timedelta(days)).isoformat() for days in (6, 3))
+    bench.ledger.amend_case(1, due_on=needed)
+    made, _ = make_quote(bench, 1, Wish(lines=(("swap-board", ""),), odds=False))
+    said = letter_words(bench, 1)
+    assert f"An answer to quote 1, if possible by {middle}, so that time is left for the work" in flat(said)
+    assert made.valid_until not in said
+    quote = flat(message_mail(bench, 1, Message.QUOTE).body)
+    assert f"valid until {made.valid_until}. As you need it by {needed}, please answer by {middle}" in quote
+    assert f"(by {middle})" in message_mail(bench, 1, Message.REMINDER).body
 
 
 def test_a_quote_that_ran_out_is_not_sent(bench: Bench) -> None:

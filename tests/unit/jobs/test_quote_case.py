@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 from dataclasses import replace
+from datetime import date, timedelta
 from decimal import Decimal
 
 import pytest
@@ -12,14 +13,16 @@ from pypdf import PdfReader
 
 from mendbay.board.description import BoardDescription
 from mendbay.board.stock import Kind, StockItem, StockState
+from mendbay.case.answer_day import answer_by
 from mendbay.case.consents import How as SaidHow
 from mendbay.case.consents import Word
 from mendbay.case.price_list import packaged_prices
-from mendbay.case.quote import Column, Ending, Possible, Quote, When
+from mendbay.case.quote import Column, Ending, Line, Possible, Quote, When, left_out_words
 from mendbay.case.records import Image
 from mendbay.core.errors import BadFormFile, LedgerError, NoSuchCase, UsageError
 from mendbay.core.money import Money
 from mendbay.core.note import Note, NoteKind
+from mendbay.jobs.agenda import tell_turn
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.bill_case import account_of, make_bill, pay, unpay
 from mendbay.jobs.consents import give_word
@@ -62,6 +65,65 @@ def test_a_quote_from_the_odds_says_what_may_be_needed(bench: Bench) -> None:
     assert bench.files.take(bench.ledger.case(1), kept).startswith(b"%PDF")
     assert quote_of(bench, 1, 1).quote.totals == quote.totals
     assert quote.remarks == ("The prices are those of an example: they are invented.",)
+
+
+def test_a_quote_says_why_at_most_lacks_work_that_likely_has(bench: Bench) -> None:
+    answer(bench, 1, Asked("sound", "1"), "clicks")
+    made, _ = make_quote(bench, 1, Wish())
+    gone = [
+        one.words
+        for one in made.lines
+        if one.when is When.NEEDED and one.amounts[Column.LIKELY] and not one.amounts[Column.HIGH]
+    ]
+    told = [one for one in made.remarks if "in the column likely and not in at most" in one]
+    assert bool(gone) == bool(told)
+    assert all(f"“{words}”" in told[0] for words in gone)
+
+    def line(words: str, likely: int, high: int) -> Line:
+        return replace(
+            made.lines[0],
+            words=words,
+            when=When.NEEDED,
+            amounts={**made.lines[0].amounts, Column.LIKELY: eur(likely), Column.HIGH: eur(high)},
+        )
+
+    gently, lab, both = line("gently", 160, 0), line("laboratory", 0, 900), line("both", 5, 5)
+    said = left_out_words([gently, lab, both])
+    assert said.startswith("“gently”: in the column likely and not in at most")
+    assert said.endswith("the one of at most has “laboratory” instead.")
+    assert left_out_words([gently]).endswith("goes without.")
+    assert left_out_words([lab, both]) == ""
+
+
+def test_an_answer_is_asked_for_before_the_day_on_which_the_job_is_needed(bench: Bench) -> None:
+    by_hand = Wish(lines=(("hour", ""),), odds=False)
+    today = date.fromisoformat(bench.now()[:10])
+    needed, middle = ((today + timedelta(days)).isoformat() for days in (6, 3))
+    bench.ledger.amend_case(1, due_on=needed)
+    made, kept = make_quote(bench, 1, by_hand)
+    (told,) = [one for one in made.remarks if "we ask for the answer" in one]
+    assert f"needed by {needed}: we ask for the answer by {middle}" in told
+    assert middle in paper_text(bench, kept)
+    assert [one.until for one in tell_turn(bench, 1).case.waits] == [middle]
+    for due in ("", "2020-01-01", "2999-01-01"):
+        bench.ledger.amend_case(1, due_on=due)
+        made, _ = make_quote(bench, 1, by_hand)
+        assert not any("we ask for the answer" in one for one in made.remarks)
+        assert [one.until for one in tell_turn(bench, 1).case.waits][:1] == [made.valid_until]
+
+
+@pytest.mark.parametrize(
+    ("due", "asked"),
+    [
+        ("2026-11-29", "2026-11-29"),
+        ("2026-11-30", "2026-11-29"),
+        ("2026-12-05", "2026-12-02"),
+        ("2026-11-28", "2026-12-29"),
+        ("2027-06-01", "2026-12-29"),
+    ],
+)
+def test_the_day_of_the_answer_lies_in_the_middle_of_what_time_there_is(due: str, asked: str) -> None:
+    assert answer_by("2026-11-29", "2026-12-29", due) == asked
 
 
 def test_a_quote_made_after_a_reading_says_so(bench: Bench) -> None:

@@ -11,6 +11,7 @@ from mendbay.case.outcome import DataBack, End, said, to_json
 from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, wrapped
+from mendbay.faces.keeping_words import kept_words
 from mendbay.jobs.close_case import (
     Closing,
     close_case,
@@ -105,6 +106,7 @@ def _text(closing: Closing) -> str:
         if closing.outcome.remark:
             lines.append(wrapped(closing.outcome.remark, "  "))
         lines.append(wrapped(closing.teaches))
+        lines += [wrapped(kept_words(case, closing.case.keep_until))] * bool(closing.case.keep_until)
         lines += [wrapped(one) for one in (*closing.against, *closing.missing)]
         lines.append(f"Next: {called} triage tables   (what the closed cases taught)")
         return "\n".join(lines)
@@ -144,6 +146,7 @@ def _json(closing: Closing) -> dict[str, object]:
         "missing": list(closing.missing),
         "against": list(closing.against),
         "teaches_nothing": closing.teaches_not or None,
+        "keep_until": closing.case.keep_until or None,
     }
 
 

@@ -40,7 +40,11 @@ SHOWN = 20
 @click.command(name="keep")
 @CASE
 @click.argument("day", required=False, default="")
-@click.option("--days", type=int, help="So many days after the hand-back (before it: after today).")
+@click.option(
+    "--days",
+    type=int,
+    help="So many days after the hand-back, or the closing without one (before: after today).",
+)
 @click.pass_obj
 def keep(screen: Screen, case: int, day: str, days: int | None) -> None:
     """Say until which DAY (2027-02-25) the copies of CASE are kept; without one, as the shop does."""

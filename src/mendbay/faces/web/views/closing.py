@@ -9,6 +9,7 @@ from mendbay.case.outcome import MOST_FOUND, DataBack, End, said
 from mendbay.core.errors import UsageError
 from mendbay.core.quantity import counted
 from mendbay.faces.forget_words import BILLS, OUT_OF_REACH, going, staying
+from mendbay.faces.keeping_words import kept_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
 from mendbay.faces.web.broken_words import broken_in_words
@@ -115,9 +116,10 @@ def close(visit: Visit) -> Answer:
     )
     with visit.bench() as bench, bench.ledger.together():
         visit.require_unchanged("the end of the case", *_mark(look_at_closing(bench, case)))
-        close_case(bench, case, outcome, asked["although_no_hand_back"])
+        until = close_case(bench, case, outcome, asked["although_no_hand_back"]).case.keep_until
         told = broken_in_words(outcome_words(outcome), dict(places_of(bench, case)))
-    return visit.go("closing", f"Case {case} is closed: {told}.")
+    kept = kept_words(case, until) if until else ""
+    return visit.go("closing", f"Case {case} is closed: {told}. {kept}".strip())
 
 
 @BOOK.change(
@@ -140,7 +142,11 @@ def reopen(visit: Visit) -> Answer:
     "Says until when the copies of the case are kept.",
     [
         day("day", "Until the day, that day included"),
-        number("days", "Or so many days after the hand-back (before it: after today)", most=MOST_DAYS),
+        number(
+            "days",
+            "Or so many days after the hand-back, or the closing without one (before: after today)",
+            most=MOST_DAYS,
+        ),
     ],
 )
 def keep(visit: Visit) -> Answer:

@@ -303,7 +303,10 @@ def stop_check(visit: Visit) -> Answer:
     "/case/{case:int}/hand-back/keep",
     "hand-back-keep",
     "Says until when the shop keeps its copies.",
-    [day("until", "Until"), number("days", "Or so many days after the hand-back", most=MOST_DAYS)],
+    [
+        day("until", "Until"),
+        number("days", "Or so many days after the hand-back, or the closing without one", most=MOST_DAYS),
+    ],
 )
 def keep(visit: Visit) -> Answer:
     return visit.go("hand-back", keep_until(visit, visit.said["until"], visit.said["days"]))

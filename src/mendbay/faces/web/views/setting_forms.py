@@ -35,7 +35,9 @@ WAITING: tuple[Field, ...] = tuple(
     number(who.value, f"Days that a case may wait for {WHOM[who]}", required=True, most=LONGEST_WAIT)
     for who in LIMITS
 )
-KEEPING: tuple[Field, ...] = (number("days", "Days after the hand-back", required=True, most=MOST_DAYS),)
+KEEPING: tuple[Field, ...] = (
+    number("days", "Days after the hand-back, or the closing without one", required=True, most=MOST_DAYS),
+)
 
 
 SHOP_VARIABLE = "MENDBAY_SHOP"

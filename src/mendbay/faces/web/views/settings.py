@@ -11,7 +11,7 @@ from mendbay.case.price_list import packaged_prices
 from mendbay.case.shop import Shop, read_shop
 from mendbay.core.errors import NoSuchItem
 from mendbay.core.quantity import counted
-from mendbay.faces.keeping_words import rule_words
+from mendbay.faces.keeping_words import AFTER, rule_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
 from mendbay.faces.web.fields import secret, text
@@ -79,7 +79,8 @@ FILES = {
     ),
     "keeping": Setting(
         "Keeping copies",
-        "For how many days after the hand-back copies are kept, if nothing else was agreed.",
+        "For how many days after the hand-back, or the closing of a case without one, copies are kept, if "
+        "nothing else was agreed.",
         f"They are kept for {DEFAULT_DAYS} days.",
         keeping_text(DEFAULT_DAYS),
     ),
@@ -236,7 +237,7 @@ def _held_row(one: Held) -> dict[str, Any]:
     return {
         "case": one.case.number,
         "state": one.case.state.words,
-        "until": one.case.keep_until or f"{counted(one.rule.days, 'day')} after the hand-back",
+        "until": one.case.keep_until or f"{counted(one.rule.days, 'day')} {AFTER}",
         "due": one.due,
         "stored": sum(each.stored_bytes for each in one.amounts.values()),
         "held": [f"{sort}: {counted(each.files, 'file')}" for sort, each in one.amounts.items()],
