@@ -30,6 +30,7 @@ def test_settings_tell_what_is_in_force(web: Web) -> None:
     assert "The prices of an example: they are invented." in page
     assert str(web.home) in page
     assert "Message with a quote ours" in page
+    assert "end whatever of Mendbay runs" in page  # how all of it is saved
 
 
 def test_a_sound_file_is_kept_and_the_earlier_one_beside(web: Web) -> None:
