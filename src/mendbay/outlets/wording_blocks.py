@@ -149,7 +149,7 @@ def check_wording(name: str, wording: str, known: str) -> None:
     """
     environment = ImmutableSandboxedEnvironment()
     environment.globals.clear()
-    step = "docs/formats/papers.md tells what a wording may hold."
+    step = "The list of what it may ask for, beside it on its page, tells; so does docs/formats/papers.md."
     try:
         environment.from_string(wording)  # knows filters and tests, which parsing alone does not
         parsed = environment.parse(wording)
