@@ -399,6 +399,9 @@ class BenchProgrammers(Programmers):
         with closing(bus):
             yield bus
 
+    def is_simulated(self, name: str) -> bool:
+        return name.startswith(self.SIMULATED)
+
 
 def stock_labels(items: Sequence[StockItem], paper: str, skip: int, home: Path | None = None) -> bytes:
     """Labels for items, as PDF.

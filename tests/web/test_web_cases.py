@@ -103,6 +103,7 @@ def test_pages_of_one_case_have_titles_of_their_own(web: Web) -> None:
         for page in (*pages, *board, *more)
     ]
     assert len(set(titles)) == len(titles), titles
+    assert '<a href="/cases">All cases</a></p>' in web.get("/nowhere", status=404)
     lost = re.findall(r"<title>([^<]*)</title>", web.get("/case/9", status=404))
     assert lost == ["Not found · Mendbay"]
 

@@ -13,14 +13,16 @@ import pytest
 
 from mendbay.core.source import Source
 from mendbay.core.span import Span, SpanSet
+from mendbay.faces.cli.files import _listing_text
 from mendbay.jobs import files_apart as files_apart_job
 from mendbay.jobs.catalogue_files import catalogue_files
 from mendbay.jobs.files_apart import files_apart
+from mendbay.jobs.list_files import list_files
 from mendbay.jobs.pair_picture import pair_seen
 from mendbay.jobs.read_drive import DriveAt
 from mendbay.jobs.read_pair import read_pair
 from mendbay.jobs.take_in import take_in
-from mendbay.jobs.volume import candidates_on, case_images, sources_of
+from mendbay.jobs.volume import candidates_on, case_images, part_of_stripe, sources_of
 from mendbay.outlets.scenario.geometry import Level
 from mendbay.outlets.scenario.small import SmallBase
 from mendbay.wiring import catalogues
@@ -70,7 +72,8 @@ def test_mirror_in_step(tmp_path: Path, base: SmallBase) -> None:
         told = text_of(web.done(f"{PAIR}/keep"))
         assert "in the case's story" in told
         assert "does not know this yet" not in told
-        assert f'action="{PAIR}/keep"' in web.get(PAIR), "later looks can be put there too"
+        assert "It stands in the case's story since" in told
+        assert f'action="{PAIR}/keep"' not in web.get(PAIR), "nothing has changed since"
         assert "not compared" not in said.replace("were not compared", "")
 
 
@@ -179,3 +182,23 @@ def test_no_files_are_apart(tmp_path: Path, base: SmallBase) -> None:
     with read_box(tmp_path, base, level=Level.STRIPE) as (_, web):
         assert "differ nowhere" in text_of(web.get(f"{PAIR}/apart"))
         web.get("/case/7/pair/apart", status=404)
+
+
+def test_of_a_stripe_no_bay_is_offered_alone_and_one_asked_for_is_told(
+    tmp_path: Path, base: SmallBase
+) -> None:
+    with read_box(tmp_path, base, level=Level.STRIPE) as (found, web):
+        assert re.search(r"take turns every \d+ KiB \(\d+ sectors\)", one_line(text_of(web.get(PAIR))))
+        page = web.get("/case/1/hand-back")
+        assert "it needs both" in text_of(page)
+        assert 'name="bay"' not in page
+        half = list_files(found.bench, 1, bays=["1"])
+        words = part_of_stripe(half.assembled)
+        assert words.startswith("A stripe needs both drives, and bay 1 alone is looked at")
+        assert part_of_stripe(list_files(found.bench, 1).assembled) == ""
+        assert one_line(_listing_text(half, [], 1)).startswith(one_line(words))
+
+
+def test_of_a_mirror_a_bay_can_be_chosen(tmp_path: Path, base: SmallBase) -> None:
+    with read_box(tmp_path, base, level=Level.MIRROR) as (_, web):
+        assert 'name="bay"' in web.get("/case/1/hand-back")

@@ -30,6 +30,7 @@ def test_settings_tell_what_is_in_force(web: Web) -> None:
     assert "The prices of an example: they are invented." in page
     assert str(web.home) in page
     assert "Message with a quote ours" in page
+    assert "end whatever of Mendbay runs" in page  # how all of it is saved
 
 
 def test_a_sound_file_is_kept_and_the_earlier_one_beside(web: Web) -> None:
@@ -278,6 +279,7 @@ def test_prices_are_kept_by_a_form_with_the_remarks_of_the_file(web: Web) -> Non
     values[names.index("price.courier.amount")] = "<b>"
     refused = web.post("/settings/prices/keep", {**again, "value": values}, status=422)
     assert "Insured courier: &#39;&lt;b&gt;&#39; is not a cost." in refused.text
+    assert "Write it in digits, like 38 or 38.50." in refused.text  # as the hint of the list says
     assert place.read_text() == kept
 
 

@@ -245,7 +245,8 @@ def test_a_paper_that_is_none_is_refused_by_its_own_name(one: Web) -> None:
 
 
 def test_bays_are_added_put_right_and_taken_back(one: Web) -> None:
-    one.done("/case/1/take-in/bays/add", {"bay": "spare", "model": "AL-9", "serial": "S9"})
+    told = one.done("/case/1/take-in/bays/add", {"bay": "spare", "model": "AL-9", "serial": "S9"})
+    assert "The drive of bay spare is put down: AL-9, serial number S9." in text_of(told)
     one.done("/case/1/take-in/bays/amend", {"bay": "1", "model": "AL-1", "serial": "S1B"})
     with one.bench() as bench:
         assert bench.ledger.bay(1, "1").serial == "S1B"

@@ -506,6 +506,22 @@ def test_a_work_on_the_clip_is_told_to_stop_by_its_own_bay_alone(
     assert len(list((bench.web.home / "works" / work / "asked").iterdir())) == 1
 
 
+def test_a_family_that_is_being_learned_is_told_where_a_transfer_is_planned(
+    bench: Bench, held: Callable[[], list[WorkOrder]]
+) -> None:
+    assert "being learned now" not in text_of(bench.page())
+    held()
+    number = works(bench.web.home).new_id()
+    options: dict[str, Any] = {
+        "name": "TB-<4471>",
+        "places": ["/known-good.bin"],
+        "names": ["known-good.bin"],
+    }
+    order = WorkOrder(number, WorkKind.LEARN_FAMILY, 0, "Kim", "", options)
+    case_works.start_work(bench.web.home, order)
+    assert "The rules of TB-<4471> are being learned now." in text_of(bench.page())
+
+
 def test_one_clip_is_on_one_chip_at_a_time(bench: Bench, held: Callable[[], list[WorkOrder]]) -> None:
     with bench.web.bench() as shop:
         take_in(shop, "Another shop", bays=[Bay(0, "1")])

@@ -17,6 +17,7 @@ from typing import Any
 
 from mendbay.board.sfdp import AddressBytes, EnterFourByte, EraseType, Sfdp, parse_sfdp
 from mendbay.core.errors import ProgrammerError
+from mendbay.core.quantity import memory_text
 
 CONTINUATION = 0x7F
 """JEP106: each 7Fh before a code moves one bank on."""
@@ -251,10 +252,7 @@ def size_text(count: int | None) -> str:
     """A size of memory in the powers of two it is made in: `512 KiB`, `16 MiB`; other sizes exactly."""
     if count is None:
         return "of unknown size"
-    for unit, name in ((1 << 30, "GiB"), (1 << 20, "MiB"), (1 << 10, "KiB")):
-        if count and count % unit == 0:
-            return f"{count // unit} {name}"
-    return f"{count:,} bytes".replace(",", " ")
+    return memory_text(count, plain=True)
 
 
 def has_odd_parity(byte: int) -> bool:

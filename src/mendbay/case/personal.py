@@ -109,6 +109,7 @@ RULINGS: Mapping[NoteKind, Ruling] = {
         digests=True,
     ),
     NoteKind.FORGETTING: Ruling(Fate.REDUCED, "why the case was forgotten", whole=("reason",)),
+    NoteKind.PRACTICE: Ruling(Fate.REDUCED, "that it was for practice, and teaches nothing"),
     NoteKind.WITHDRAWAL: Ruling(
         Fate.REDUCED, "what was recorded by mistake must not count again", emptied=("reason",)
     ),

@@ -228,7 +228,10 @@ def read_cost(text: str, currency: str = "", as_written: bool = False) -> tuple[
         return None, ""
     digits = [at for at, one in enumerate(text) if one in "0123456789"]
     if not digits:
-        raise UsageError(f"{text[:40]!r} is not a cost.", "Write it as 38.00 EUR.")
+        raise UsageError(
+            f"{text[:40]!r} is not a cost.",
+            "Write it in digits, like 38 or 38.50." if currency else "Write it as 38.00 EUR.",
+        )
     before, amount, after = text[: digits[0]], text[digits[0] : digits[-1] + 1], text[digits[-1] + 1 :]
     if not _MARKED.fullmatch(amount) or (before.strip() and after.strip()):
         raise UsageError(

@@ -71,6 +71,8 @@ class NoteKind(StrEnum):
     """A plan to erase copies, or the proof that they are; the subject is the plan's name."""
     FORGETTING = "forgetting"
     """Why a case was forgotten; the subject is `case`."""
+    PRACTICE = "practice"
+    """What was read was simulated, so that the case teaches nothing; the subject is `drive` or `chip`."""
     WITHDRAWAL = "withdrawal"
     """Something that was recorded by mistake and counts no longer; the subject names it."""
 

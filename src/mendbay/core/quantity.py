@@ -61,6 +61,21 @@ def bytes_text(count: int, *, plain: bool = False) -> str:
     return f"{number}{_space(plain)}{_BYTE_UNITS[power - 1]}"
 
 
+def memory_text(count: int, *, plain: bool = False) -> str:
+    """A size that is made in powers of two, as memories and units of stripes are, in binary prefixes
+    (IEC 80000-13): `512 KiB`, `16 MiB`; one that is no whole number of them exactly."""
+    for unit, name in ((1 << 30, "GiB"), (1 << 20, "MiB"), (1 << 10, "KiB")):
+        if count and count % unit == 0:
+            return f"{count_text(count // unit, plain=plain)}{_space(plain)}{name}"
+    return f"{count_text(count, plain=plain)}{_space(plain)}{'byte' if count == 1 else 'bytes'}"
+
+
+def in_sectors(count: int, sector_bytes: int) -> str:
+    """The unit of a stripe as the trade names it: `64 KiB (128 sectors)`."""
+    whole, rest = divmod(count, sector_bytes)
+    return memory_text(count) if rest else f"{memory_text(count)} ({counted(whole, 'sector')})"
+
+
 def duration_text(seconds: float, *, plain: bool = False) -> str:
     """A length of time in its two largest units: `under 1 s`, `42 s`, `3 min 20 s`, `2 h 05 min`, `3 d 4 h`.
 

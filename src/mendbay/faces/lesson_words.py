@@ -30,11 +30,20 @@ SHARES_COUNTED = (
 def rests_on(told: Lessons) -> str:
     """How many cases and swaps it is from, and how its shares and intervals are to be read."""
     since = f", since {told.since}" if told.since else ""
+    practice = practice_left_out(told)
     return (
         f"From {counted(told.cases, 'case')} with an outcome and "
         f"{counted(told.swaps, 'swap')}{since}. The true share likely lies in the range given: "
         f"9 such ranges in 10 hold it. {WHAT_IS_GOOD} These are the cases as they came in, not a trial."
+        f"{f' {practice}' if practice else ''}"
     )
+
+
+def practice_left_out(told: Lessons) -> str:
+    """Which cases are left out as they were for practice, a sentence; empty if there is none."""
+    from mendbay.jobs.practice import practice_words
+
+    return practice_words(told.practice)
 
 
 def spread_row(one: Spread) -> tuple[str, str, str, str]:

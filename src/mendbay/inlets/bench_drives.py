@@ -93,6 +93,9 @@ class BenchDrives(Drives):
     def is_device(self, where: str) -> bool:
         return not where.startswith((UNSTEADY, PAGES)) and Path(where).is_block_device()
 
+    def is_simulated(self, where: str) -> bool:
+        return where.startswith(UNSTEADY)
+
     def keeps_own_time(self, where: str) -> bool:
         if not where.startswith(UNSTEADY):
             return False

@@ -40,6 +40,10 @@ class Programmers(Protocol):
         """
         ...
 
+    def is_simulated(self, name: str) -> bool:
+        """Whether a name is of a chip that is a file. Nothing is opened."""
+        ...
+
 
 class Journals(Protocol):
     """The journals of transfers, one for each job of a case."""

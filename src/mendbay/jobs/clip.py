@@ -48,6 +48,11 @@ class Clip:
     confirm: Callable[[SupplyQuestion], bool]
     marking: Supply = Supply.UNKNOWN
 
+    @property
+    def is_simulated(self) -> bool:
+        """Whether the chip is one to practise on."""
+        return self.programmers.is_simulated(self.name)
+
     @contextmanager
     def identified(self) -> Iterator[tuple[FlashBus, ChipFacts]]:
         """The chip, its supply set, and what it says it is.

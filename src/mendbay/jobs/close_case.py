@@ -21,6 +21,7 @@ from mendbay.jobs.certify_rom import certificates_kept
 from mendbay.jobs.keep_copies import CLOSED, CLOSING, HAND_BACK, keep_since_closing, keep_while_open
 from mendbay.jobs.learn_triage import AT_CLOSING, OUTCOME, at_closing, closed_cases, learned, outcome_of
 from mendbay.jobs.nameless import require_nameless
+from mendbay.jobs.practice import practice_cases
 from mendbay.jobs.reached_customer import SinceHandBack, manifest_on_record, reached, since_hand_back
 from mendbay.jobs.record_swaps import last_swaps_of
 from mendbay.jobs.remembered import remembered
@@ -537,7 +538,9 @@ def _teaches_not(bench: Bench, case: Case, outcome: Outcome | None, told: Believ
     if outcome is None:
         return ""
     mine = tuple(one for one in closed_cases(bench) if one.number == case.number)
-    if not outcome.known:
+    if case.number in practice_cases(bench):
+        reason = "It was for practice: a simulated drive or chip was read"
+    elif not outcome.known:
         reason = "It is not known what was broken"
     elif told is None:
         reason = "More than two bays cannot be judged together"

@@ -58,6 +58,7 @@ from mendbay.jobs.volume import (
     case_images,
     explanation,
     fresher_bay,
+    part_of_stripe,
     sources_of,
 )
 
@@ -155,6 +156,8 @@ def hand_back(
     with case_images(bench, case, bays) as stores:
         drives = sources_of(stores, check=True)
         volume = open_case_volume(bench, number, drives)
+        if half := part_of_stripe(volume.assembled):
+            bench.tell(Said(half))
         choice = _chosen(volume, patterns)
         judged = ((one.entry, one.before) for one in choice.items)
         unread = still_unread(number, volume, stores, choice.everything, judged)
@@ -206,7 +209,7 @@ def _chosen(volume: OpenVolume, patterns: Sequence[str]) -> _Choice:
     test = matcher(patterns) if patterns else None
     entries = [one for one in everything if one.path and (test is None or test(one.path))]
     if not any(one.kind is Kind.FILE for one in entries):
-        raise _nothing_wanted(everything, patterns)
+        raise _nothing_wanted(volume, everything, patterns)
     items = [_item(volume, entry) for entry in entries if entry.kind is Kind.FILE]
     names = plan_names([one.entry.path for one in items if not one.is_empty_handed])
     return _Choice(everything, entries, items, names)
@@ -223,7 +226,15 @@ def _wish_test(wishes: Sequence[str]) -> Callable[[bytes], bool]:
     return matcher(usable)
 
 
-def _nothing_wanted(everything: Sequence[Entry], patterns: Sequence[str]) -> NothingWanted:
+def _nothing_wanted(
+    volume: OpenVolume, everything: Sequence[Entry], patterns: Sequence[str]
+) -> NothingWanted:
+    half = part_of_stripe(volume.assembled)
+    if half:
+        return NothingWanted(
+            f"No such file can be seen on what there is; nothing was copied. {half}",
+            "Hand back from the drives of all bays together, once both are read.",
+        )
     if patterns:
         return NothingWanted(
             "No file on the volume matches what was asked for; nothing was copied.",

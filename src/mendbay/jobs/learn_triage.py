@@ -17,6 +17,7 @@ from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.note_bodies import body_of, unreadable
+from mendbay.jobs.practice import practice_cases, practice_words
 from mendbay.jobs.withdraw import standing_notes
 from mendbay.triage.closed_cases import CaseCounter, ClosedCase
 from mendbay.triage.learned import Learned, learned_from
@@ -79,7 +80,7 @@ def _outcome_of(note: Note) -> Outcome:
 
 
 def closed_cases(bench: Bench, but: int = 0) -> tuple[ClosedCase, ...]:
-    """What the shop's closed cases teach, the lowest number first.
+    """What the shop's closed cases teach, the lowest number first; those for practice teach nothing.
 
     Args:
         but: a case that is left out: none counts for its own odds.
@@ -117,12 +118,18 @@ MOST_KEPT = 4
 def _all_closed(bench: Bench) -> tuple[ClosedCase, ...]:
     """What all closed cases teach, read anew only once a case was closed, taken back or forgotten, and then
     only what is new of it."""
-    kinds = (NoteKind.OUTCOME, NoteKind.SUBJECT, NoteKind.WITHDRAWAL, NoteKind.FORGETTING)
+    kinds = (
+        NoteKind.OUTCOME,
+        NoteKind.SUBJECT,
+        NoteKind.WITHDRAWAL,
+        NoteKind.PRACTICE,
+        NoteKind.FORGETTING,
+    )
     book, last = bench.notes.same_as(), tuple(bench.notes.last_number(kind=one) for one in kinds)
     known, before, found = _KEPT.get(book, ((), {}, ())) if book is not None else ((), {}, ())
     if known == last:
         return found
-    if known[3:] != last[3:]:
+    if known[-1:] != last[-1:]:
         before = {}  # forgetting rewrites notes
     read = _read_closed(bench, before)
     found = _Cases(one for one in read.values() if one is not None)
@@ -139,8 +146,9 @@ def _read_closed(bench: Bench, before: _Read) -> _Read:
     kept = {note.case: note for note in standing_notes(bench, NoteKind.SUBJECT, subject=AT_CLOSING)}
     ends = {note.case: note for note in standing_notes(bench, NoteKind.OUTCOME, subject=OUTCOME)}
     found: _Read = {}
+    practice = practice_cases(bench)
     for case, end in sorted(ends.items()):
-        if case not in kept:
+        if case not in kept or case in practice:
             continue
         key = (end.number, kept[case].number)
         if key in before:
@@ -180,12 +188,13 @@ def table_numbers(bench: Bench, topic: str = "") -> TableNumbers:
     if topic and topic not in known:
         raise UsageError(f"There are no numbers of {topic[:40]!r}.", f"Use one of: {', '.join(known)}.")
     now = learned(closed_cases(bench))
+    left_out = practice_words(practice_cases(bench) & outcomes(bench).keys())
     return TableNumbers(
         tuple(one for one in numbers(packaged, now) if topic in ("", one.topic)),
         known,
         packaged.signs[topic].asks if topic in packaged.signs else "",
         len(now.counts.taken),
-        now.counts.left_out,
+        now.counts.left_out + ((left_out,) if left_out else ()),
     )
 
 

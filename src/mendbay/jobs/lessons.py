@@ -37,6 +37,7 @@ from mendbay.jobs.known_drives import KnownDrives
 from mendbay.jobs.learn_triage import AT_CLOSING, OUTCOME
 from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.papers import frame
+from mendbay.jobs.practice import practice_cases, practice_words
 from mendbay.jobs.record_swaps import dated_swaps
 from mendbay.jobs.withdraw import standing_notes
 from mendbay.triage.table_file import packaged_tables
@@ -55,6 +56,7 @@ class Lessons:
         since: the first day counted, empty for all.
         cases: how many outcomes are on record.
         swaps: how many swaps.
+        practice: the cases left out of all of it, as they were for practice.
     """
 
     since: str
@@ -62,10 +64,11 @@ class Lessons:
     swaps: int
     tables: tuple[Table, ...]
     spreads: tuple[Spread, ...]
+    practice: frozenset[int] = frozenset()
 
 
 def tell_lessons(bench: Bench, shop: ShopFiles, *, by: Axis | None = None, since: str = "") -> Lessons:
-    """What the outcomes, swaps and images on record teach.
+    """What the outcomes, swaps and images on record teach, but those of cases that were for practice.
 
     Args:
         by: that table alone; None for all.
@@ -88,11 +91,13 @@ def tell_lessons(bench: Bench, shop: ShopFiles, *, by: Axis | None = None, since
         for axis in Axis
         if by in (None, axis)
     )
-    return Lessons(since, len(cases), len(swaps), tables, spreads_of(measured) if by is None else ())
+    spreads = spreads_of(measured) if by is None else ()
+    return Lessons(since, len(cases), len(swaps), tables, spreads, practice_cases(bench))
 
 
 def _gathered(bench: Bench, shop: ShopFiles, since: str) -> tuple[list[Ended], list[Measured]]:
-    spelled, records = _Spelling(), tuple(bench.ledger.cases())
+    practice = practice_cases(bench)
+    spelled, records = _Spelling(), [one for one in bench.ledger.cases() if one.number not in practice]
     numbers = [one.number for one in records]
     known, bays_of = KnownDrives(bench, shop, numbers), bench.ledger.bays_of_several(numbers)
     images_of = bench.ledger.images_of_several(numbers)
@@ -223,6 +228,7 @@ def lessons_pdf(bench: Bench, lessons: Lessons, draw: Draw) -> bytes:
         "since": lessons.since,
         "cases": counted(lessons.cases, "case"),
         "swaps": counted(lessons.swaps, "swap"),
+        "practice": practice_words(lessons.practice),
         "tables": tables,
         "spreads": [
             {

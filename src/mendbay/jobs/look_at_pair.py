@@ -124,9 +124,20 @@ def _remember(
     remember(bench, case, "layout-found", answer, words)
 
 
+def in_story_since(bench: Bench, number: int, chosen: Assembled) -> str:
+    """Since when the story tells of a volume, UTC; empty while it does not."""
+    text = _known_words(chosen)
+    return next(
+        (one.at for one in bench.ledger.events(number) if one.kind == LOOKED and one.text == text), ""
+    )
+
+
+def _known_words(chosen: Assembled) -> str:
+    size, bays = count_text(chosen.volume.size_bytes), ", ".join(sorted(chosen.bays))
+    return f"Volume known: {size} bytes on bays {bays}."
+
+
 def _note(bench: Bench, number: int, chosen: Assembled) -> None:
     """Notes in the story that the volume is known, once for what it says."""
-    size, bays = count_text(chosen.volume.size_bytes), ", ".join(sorted(chosen.bays))
-    text = f"Volume known: {size} bytes on bays {bays}."
-    if not any(one.kind == LOOKED and one.text == text for one in bench.ledger.events(number)):
-        bench.note(number, LOOKED, text)
+    if not in_story_since(bench, number, chosen):
+        bench.note(number, LOOKED, _known_words(chosen))

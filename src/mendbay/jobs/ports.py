@@ -224,6 +224,10 @@ class Drives(Protocol):
         is opened; False also where nothing is there."""
         ...
 
+    def is_simulated(self, where: str) -> bool:
+        """Whether a name is of a simulated drive. Nothing is opened."""
+        ...
+
     def keeps_own_time(self, where: str) -> bool:
         """Whether a name is of a simulated drive whose reads take no time but by its own count.
 

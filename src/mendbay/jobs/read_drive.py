@@ -32,6 +32,7 @@ from mendbay.jobs.image_figures import note_image
 from mendbay.jobs.last_reading import ENDING, last_ending
 from mendbay.jobs.ports import DriveLine, DriveReader, ImageStore
 from mendbay.jobs.power_permit import AGAINST_NOTHING, Although, require_power
+from mendbay.jobs.practice import DRIVE, note_practice
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.same_drive import between, likeness
 from mendbay.jobs.stop_advice import NO_ADVICE, AdviceGiven, StopAdvice, given_words
@@ -256,6 +257,8 @@ def opened(
             nobody_knows = "" if taken_for else silent_drive_words(bench, number, drive.bay, reader.identity)
             doubted = pictures_doubt(bench, number, drive.bay, reader.identity)
             note_connected(bench, number, drive.bay, reader.identity, adapter, against, although)
+            if bench.drives.is_simulated(drive.where):
+                note_practice(bench, number, drive.bay, DRIVE)
             for words in (nobody_knows, doubted):
                 if words:
                     bench.tell(Said(words))

@@ -16,6 +16,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import PARTS, note_asked, refused_although, require_asked
 from mendbay.jobs.keep_stock import require_there
 from mendbay.jobs.nameless import require_nameless
+from mendbay.jobs.practice import practice_cases
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 
@@ -151,7 +152,7 @@ def _as_before(item: StockItem, said: Sequence[Note]) -> StockItem:
 
 
 def outcomes(bench: Bench) -> tuple[SwapOutcome, ...]:
-    """Every swap the shop has recorded.
+    """Every swap the shop has recorded that teaches something.
 
     Raises:
         LedgerError: a note is not one that Mendbay wrote.
@@ -161,7 +162,7 @@ def outcomes(bench: Bench) -> tuple[SwapOutcome, ...]:
 
 def last_swaps(bench: Bench) -> list[Mapping[str, Any]]:
     """The last word on each swap that was not withdrawn: of one donor, for one purpose, in one bay of a
-    case.
+    case that was not for practice.
 
     Raises:
         LedgerError: a note is not one that Mendbay wrote.
@@ -182,7 +183,10 @@ def dated_swaps(bench: Bench) -> list[tuple[str, SwapOutcome]]:
 
 def _last_swaps(bench: Bench) -> list[tuple[Note, Mapping[str, Any]]]:
     last: dict[tuple[int, str, str, str], tuple[Note, Mapping[str, Any]]] = {}
+    practice = practice_cases(bench)
     for note in standing_notes(bench, NoteKind.SWAP):
+        if note.case in practice:
+            continue
         body = _swap_of(note)
         last[note.case, note.bay, note.subject, body["purpose"]] = note, body
     return list(last.values())

@@ -30,6 +30,7 @@ from mendbay.jobs.clip import Clip
 from mendbay.jobs.events import StepProgress
 from mendbay.jobs.own_names import own_name, some_names
 from mendbay.jobs.ports import KeptFile
+from mendbay.jobs.practice import CHIP, note_practice
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.withdraw import reason_of, require_reason, subject_of, withdraw
 
@@ -343,6 +344,8 @@ def read_chip(
         flash = SerialFlash(bus, facts, clock=bench.clock)
         chip = _Chip(facts.id.code.hex(), table.hex(), bus.volts or 0.0)
         sitting = _next_sitting(bench, case, bay, role)
+        if clip.is_simulated:
+            note_practice(bench, case, bay, CHIP)
         kept: list[RomRead] = []
         try:
             for number in range(1, times + 1):

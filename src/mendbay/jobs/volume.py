@@ -82,6 +82,18 @@ def left_out(drives: Mapping[str, Source], chosen: Assembled) -> tuple[str, ...]
     )
 
 
+def part_of_stripe(assembled: Assembled) -> str:
+    """That a stripe is looked at without all its drives, and what follows, as a sentence; empty if it is not
+    so."""
+    if assembled.level is not Level.STRIPE or assembled.is_complete:
+        return ""
+    bays = " and ".join(assembled.bays)
+    return (
+        f"A stripe needs both drives, and bay {bays} alone is looked at: whatever lies on the other one is "
+        "lacking, so a file is whole only where all of it lies on this one."
+    )
+
+
 def fresher_bay(assembled: Assembled) -> str:
     """The bay that is preferred because the other half is behind; empty if neither is."""
     return assembled.members[0].bay if assembled.stale_bays else ""

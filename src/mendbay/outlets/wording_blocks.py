@@ -150,7 +150,7 @@ def check_wording(name: str, wording: str, known: str) -> None:
     """
     environment = ImmutableSandboxedEnvironment()
     environment.globals.clear()
-    step = "docs/formats/papers.md tells what a wording may hold."
+    step = "The list of what it may ask for, beside it on its page, tells; so does docs/formats/papers.md."
     if sign := _CONTROL.search(wording):
         at = wording.count("\n", 0, sign.start()) + 1
         what = f"The wording {name!r}, line {at}, holds the character U+{ord(sign[0]):04X}"

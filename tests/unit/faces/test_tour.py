@@ -117,3 +117,26 @@ def test_every_command_of_the_case_works_as_printed(tmp_path: Path) -> None:
     assert (tmp_path / "log.jsonl").stat().st_size > 0
     assert (tmp_path / "case-1" / "manifest-sha256.txt").exists()
     assert "Too few to say" in done.stdout, "one case teaches little, and that is said"
+
+
+def test_a_shop_is_saved_and_put_back_as_told(tmp_path: Path) -> None:
+    """Images lie in the case's folder, and the ledger names none of it by its place on this machine."""
+    (tmp_path / "drive.img").write_bytes(os.urandom(1 << 16))
+    before = (
+        "export MENDBAY_HOME=$PWD/tour; mendbay case open 'A customer' --bay 1= && "
+        "mendbay drive read 1 1 drive.img"
+    )
+    assert typed_out(tmp_path, before).returncode == 0
+    script = " && ".join(commands("## Save the shop, and put it back"))
+    assert script.startswith("cp -a ")
+    done = typed_out(tmp_path, script)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "A customer" in done.stdout
+    assert "CHANGED" not in done.stdout
+    back = "mv tour as-it-was && mv tour-saved tour && export MENDBAY_HOME=$PWD/tour"
+    done = typed_out(
+        tmp_path,
+        f"{back} && mendbay drive verify 1 1 && mendbay case custody 1",
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert not (tmp_path / "tour-saved").exists()

@@ -9,6 +9,7 @@ import pytest
 
 from mendbay.core.errors import ForeignImage, NoSuchCase, UsageError
 from mendbay.jobs.events import Event, Said
+from mendbay.jobs.practice import practice_cases
 from mendbay.jobs.read_drive import DriveAt, read_drive
 from mendbay.jobs.read_pair import read_pair
 from mendbay.jobs.take_in import take_in
@@ -101,3 +102,14 @@ def test_before_a_drive_is_read_it_is_said_what_a_new_name_asks_for_again(tmp_pa
         assert found[0].startswith("2 refused sectors of the drive in bay 1 are asked for again")
         assert "“port on the board”" in found[0]
         assert again("") == []
+
+
+def test_a_case_in_which_a_simulated_drive_was_read_is_practice(tmp_path: Path) -> None:
+    (tmp_path / "drive.img").write_bytes(numbered(64))
+    (tmp_path / "drive.toml").write_text('image = "drive.img"\nserial = ""\n')
+    with open_bench(tmp_path / "home") as bench:
+        take_in(bench, "A customer")
+        take_in(bench, "Another")
+        read_drive(bench, 1, DriveAt("1", str(tmp_path / "drive.img")))
+        read_drive(bench, 2, DriveAt("1", f"unsteady:{tmp_path / 'drive.toml'}"))
+        assert practice_cases(bench) == {2}

@@ -17,14 +17,18 @@ from mendbay.board.swap_odds import Agreement, Purpose
 from mendbay.case.lessons import DAYS, GIVEN, HOURS, Axis, Ended, Row, table_of_cases
 from mendbay.case.outcome import DataBack, End
 from mendbay.case.outcome import said as said_outcome
+from mendbay.case.personal import remaining
 from mendbay.case.records import Bay, CaseKind, Image
 from mendbay.core.errors import LedgerError, UsageError
 from mendbay.core.note import Note, NoteKind
+from mendbay.faces.lesson_words import rests_on
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.close_case import close_case
 from mendbay.jobs.keep_stock import add_items
+from mendbay.jobs.learn_triage import closed_cases, table_numbers
 from mendbay.jobs.lessons import Lessons, lessons_csv, lessons_pdf, number_text, tell_lessons
-from mendbay.jobs.record_swaps import record_swap, withdraw_swap
+from mendbay.jobs.practice import DRIVE, note_practice, practice_words
+from mendbay.jobs.record_swaps import outcomes, record_swap, withdraw_swap
 from mendbay.jobs.triage_case import answer, note_tried
 from mendbay.jobs.withdraw import subject_of, withdraw
 from mendbay.outlets.shop_files import ShopFolder
@@ -201,3 +205,31 @@ def test_nothing_on_record_makes_a_paper_too(bench: Bench, shop: ShopFolder) -> 
 )
 def test_numbers_in_words(value: float, unit: str, said: str) -> None:
     assert number_text(value, unit) == said
+
+
+def test_practice_teaches_nothing_and_is_told(bench: Bench, shop: ShopFolder) -> None:
+    (item,) = add_items(bench, shop, [StockItem(0, Kind.BOARD, BoardDescription(board_number="TB-4471"))])
+    record_swap(bench, item.number, 1, "1", Agreement.from_words(Purpose.BOARD_SWAP, MOVED), True)
+    answer(bench, 1, Asked("lights"), "none")
+    close_case(bench, 1, said_outcome(["adapter"], end=End.REPAIRED, data=DataBack.NOT_ASKED))
+    assert tell_lessons(bench, shop).cases == 1
+    assert [one.number for one in closed_cases(bench)] == [1]
+    for _ in range(2):  # said once, however often it is read
+        note_practice(bench, 1, "1", DRIVE)
+    told = tell_lessons(bench, shop)
+    assert (told.cases, told.swaps, told.spreads, told.practice) == (0, 0, (), {1})
+    assert not closed_cases(bench)
+    assert not outcomes(bench)
+    assert len(bench.notes.of(NoteKind.PRACTICE)) == 1
+    words = "1 practice case is left out (1): a simulated drive or chip was read."
+    assert words in rests_on(told)
+    assert words in table_numbers(bench).left_out
+    pages = PdfReader(io.BytesIO(lessons_pdf(bench, told, lesson_plot))).pages
+    assert words in " ".join(pages[0].extract_text().split())
+    assert remaining(bench.notes.of(NoteKind.PRACTICE)[0]) is not None  # also once the case is forgotten
+
+
+def test_of_many_practice_cases_some_are_named() -> None:
+    assert practice_words(frozenset()) == ""
+    assert practice_words(frozenset(range(1, 40))).startswith("39 practice cases are left out (1, 2, 3, ")
+    assert ", 12, …)" in practice_words(frozenset(range(1, 40)))

@@ -37,11 +37,13 @@ from mendbay.jobs.certify_rom import certificates_kept
 from mendbay.jobs.clip import Clip
 from mendbay.jobs.consents import WordDue, give_word
 from mendbay.jobs.learn_rom import check_rom, learn_family
+from mendbay.jobs.practice import practice_cases
 from mendbay.jobs.read_pictures import correct_identifier
 from mendbay.jobs.rom_reads import keep_files, newest_sitting, read_chip, rom_reads, withdraw_sitting
 from mendbay.jobs.transfer_rom import Planned, Proven, give_up, plan_transfer, tell_plan
 from mendbay.outlets.shop_files import ShopFolder
 from mendbay.outlets.transfer_journals import JournalFiles
+from mendbay.wiring import BenchProgrammers
 from support.flash_bench import SMALL_BYTES, checked_dump, healthy, rom, small_chip
 
 PATIENT = rom(1, SMALL_BYTES // 2) + b"\xff" * (SMALL_BYTES // 2)
@@ -53,12 +55,17 @@ carry_out = partial(transfer_rom.carry_out, roles_checked=True)
 class Clips(Programmers):
     """Two clips, each with a chip on it."""
 
+    are_simulated = False
+
     def __init__(self) -> None:
         self.chips = {"patient": small_chip(PATIENT), "donor": small_chip(DONOR)}
 
     @contextmanager
     def open(self, name: str) -> Iterator[FlashBus]:
         yield SimulatedBus(self.chips[name])
+
+    def is_simulated(self, name: str) -> bool:
+        return self.are_simulated
 
 
 def yes(question: SupplyQuestion) -> bool:
@@ -1100,3 +1107,13 @@ def test_a_finished_plan_is_written_no_more(bench: Bench, clips: Clips, journals
     assert (told.may_write, told.may_undo) == (False, False)
     with pytest.raises(TransferRefused, match="is carried out"):
         told.require_write()
+
+
+def test_a_case_in_which_a_simulated_chip_was_read_is_practice(bench: Bench, clips: Clips) -> None:
+    read_chip(bench, Clip(clips, "patient", yes), 1, "1", Role.PATIENT)
+    assert not practice_cases(bench)
+    clips.are_simulated = True
+    read_chip(bench, Clip(clips, "patient", yes), 1, "1", Role.PATIENT)
+    assert practice_cases(bench) == {1}
+    assert BenchProgrammers().is_simulated("simulated:chip.toml")
+    assert not BenchProgrammers().is_simulated("usb:1")

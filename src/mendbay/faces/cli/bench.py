@@ -20,7 +20,11 @@ from mendbay.wiring import open_bench, own_papers, shop_files
 
 @click.group(name="bench")
 def command() -> None:
-    """The bench in the browser; the shop's papers and prices, and what its cases teach."""
+    """The bench in the browser; the shop's papers and prices, and what its cases teach.
+
+    The whole shop is one folder. To save it, end whatever of Mendbay runs, then copy that folder whole;
+    README tells how, and how it is put back.
+    """
 
 
 @command.command(name="papers")

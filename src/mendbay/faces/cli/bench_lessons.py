@@ -12,7 +12,7 @@ from mendbay.case.lessons import ENOUGH, Axis, Row, Spread, Table
 from mendbay.core.proportion import LEVEL, interval_text
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, table, wrapped
-from mendbay.faces.lesson_words import COUNTED_OF, rests_on, spread_row
+from mendbay.faces.lesson_words import COUNTED_OF, practice_left_out, rests_on, spread_row
 from mendbay.jobs.lessons import Lessons, lessons_csv, lessons_pdf, tell_lessons
 from mendbay.wiring import lesson_plot, open_bench, shop_files, write_new_files
 
@@ -45,6 +45,7 @@ def lessons(
 
     A case went well if all or most of its data was had; where none was asked for, if the thing was repaired
     or handed back. Cases that were declined, and enquiries, are left out. A swap went well if it worked.
+    Cases for practice, in which a simulated drive or chip was read, are left out of everything.
     """
     with open_bench(screen.home, tell=screen.tell) as bench:
         told = tell_lessons(bench, shop_files(screen.home), by=Axis(by) if by else None, since=since)
@@ -69,6 +70,7 @@ def _text(told: Lessons, written: Sequence[Path]) -> str:
         return "\n".join(
             [
                 f"Nothing is on record{since}.",
+                *([wrapped(practice)] if (practice := practice_left_out(told)) else ()),
                 wrapped(
                     f"Next: {called} donor used tells how a swap went, {called} case close how a case ended."
                 ),
@@ -128,6 +130,7 @@ def _json(told: Lessons, written: Sequence[Path]) -> dict[str, Any]:
         "since": told.since or None,
         "cases": told.cases,
         "swaps": told.swaps,
+        "practice_cases": sorted(told.practice),
         "level": LEVEL,
         "enough_from": ENOUGH,
         "tables": [

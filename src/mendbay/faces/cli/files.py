@@ -19,7 +19,7 @@ from mendbay.files.tree import Kind
 from mendbay.files.verdict import Verdict
 from mendbay.jobs.authority import concern
 from mendbay.jobs.list_files import FileDetail, FileLine, Listing, list_files, show_file, told_reasons
-from mendbay.jobs.volume import explanation
+from mendbay.jobs.volume import explanation, part_of_stripe
 from mendbay.wiring import open_bench
 
 HIDDEN_SHOWN = 10
@@ -80,7 +80,8 @@ def _listing_text(listing: Listing, lines: list[FileLine], case: int) -> str:
         rows.append((word, size, iso_from_epoch(entry.modified_at)[:10], _named(line)))
     counts = ", ".join(f"{count_text(listing.verdicts.get(word, 0))} {word}" for word in Verdict)
     text = table(rows, ("", "bytes", "changed", "path"), right=(1,)) if rows else "Nothing to list."
-    out = [f"{text}\n", f"Files listed: {counts}."]
+    half = part_of_stripe(listing.assembled)
+    out = [*([f"{wrapped(half)}\n"] if half else ()), f"{text}\n", f"Files listed: {counts}."]
     out += [wrapped(one) for one in listing.hidden[:HIDDEN_SHOWN]]
     out += [
         wrapped(f"Bay {bay}: {bytes_text(count)} have not been asked for yet; reading on may bring more.")

@@ -33,7 +33,10 @@
       }
     }
     rest(false);
-    for (const one of document.querySelectorAll("form.send")) one.reset();
+    for (const one of document.querySelectorAll("form.send")) {
+      one.reset();
+      one.querySelector("button").hidden = true; // choosing sends at once: there is nothing left for it to send
+    }
     if (!refused) say(files.length === 1 && told ? told : "Sent.");
     else say(files.length === 1 ? `Not taken: ${told}` : `${refused} of ${files.length} ${refused === 1 ? "was" : "were"} not taken. The last: ${told}`);
   };

@@ -21,6 +21,7 @@ from mendbay.faces.web.answers import Answer, Blob, Page
 from mendbay.faces.web.asked_field import CUSTOMER_ASKED
 from mendbay.faces.web.bay_choice import BAY, bay_choice, of_a_bay
 from mendbay.faces.web.card import card_of
+from mendbay.faces.web.case_works import shown_works
 from mendbay.faces.web.chip_works import (
     clip_said,
     order_chip_work,
@@ -139,6 +140,7 @@ def transfer(visit: Visit) -> Answer:
         "none": none,
         "none_next": none_next,
         "plan_words": _plan_words(planned.plan) if planned else (),
+        "being_learned": _being_learned(visit) if planned is None or not planned.plan.family else "",
         "not_asked": " and ".join(planned.not_asked) if planned and planned.may_write else "",
         "write_at": _write_at(planned) if planned and not busy else None,
         "done": planned is not None and _is_done(planned),
@@ -160,6 +162,18 @@ def _plan_words(plan: TransferPlan) -> list[str]:
     if plan.override_reason:
         said += [f"It is used in spite of what follows: {plan.override_reason}", *plan.failed_rules]
     return said
+
+
+def _being_learned(visit: Visit) -> str:
+    """That rules of a family are on their way, which a plan could be held against; empty if none are."""
+    works = shown_works(visit, (WorkKind.LEARN_FAMILY,), 0, case=0)
+    names = [str(one.order.options.get("name", "")) for one in works if one.is_alive]
+    if not names:
+        return ""
+    return (
+        f"The rules of {' and '.join(names)} are being learned now. A plan that is drawn up, or drawn "
+        "anew, once they are there is held against them."
+    )
 
 
 def _write_at(planned: Planned) -> int | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from mendbay.core.errors import NoSuchItem, UsageError
+from mendbay.core.errors import MendbayError, NoSuchItem, UsageError
 from mendbay.faces import wording
 from mendbay.faces.keeping_words import kept_words
 from mendbay.faces.web.addresses import Book
@@ -41,9 +41,11 @@ from mendbay.jobs.file_work_options import CheckHandBack
 from mendbay.jobs.hand_back_choice import WhatGoes, patterns_of, require_not_closed
 from mendbay.jobs.hand_back_place import require_place
 from mendbay.jobs.keep_copies import day_at_hand_back, handed_back_on, keep_days
+from mendbay.jobs.pair_picture import PairsSeen
 from mendbay.jobs.preview_port import NoPreview
 from mendbay.jobs.work_port import WorkKind
 from mendbay.jobs.write_receipt import newest_receipt, receipts_made, write_receipt
+from mendbay.pair.volume import Level
 from mendbay.wiring import home_folder, report_file
 
 if TYPE_CHECKING:
@@ -64,9 +66,11 @@ def hand_back(visit: Visit) -> Answer:
         case = visit.path["case"]
         card = card_of(visit, bench, case)
         rule = keep_days(bench, case)
+        images = [one.bay for one in bench.ledger.bays(case) if bench.images.exists(card.case, one.bay)]
         facts = {
             "card": card,
-            "images": [one.bay for one in bench.ledger.bays(case) if bench.images.exists(card.case, one.bay)],
+            "images": images,
+            "is_stripe": len(images) > 1 and _is_stripe(visit, bench, case),
             "concern": concern(bench, case),
             "past": past_hand_backs(bench, case),
             "way": next(one.words for one in card.told.steps if one.name is StepName.HAND_BACK),
@@ -89,6 +93,15 @@ def hand_back(visit: Visit) -> Answer:
         "what_goes": WHAT,
     }
     return Page("hand_back.html", facts)
+
+
+def _is_stripe(visit: Visit, bench: Bench, case: int) -> bool:
+    """Whether the drives of a case are known to make a stripe."""
+    kept: PairsSeen = visit.desk.keep("pairs seen", PairsSeen, of_cases=True)
+    try:
+        return kept.of(bench, case).candidates[0].level is Level.STRIPE
+    except MendbayError:  # the page of the pair tells why they make no volume
+        return False
 
 
 @BOOK.page("/case/{case:int}/hand-back/all", "hand-backs", "All hand-backs on record of a case.", [FIRST])

@@ -49,6 +49,7 @@ def lessons(visit: Visit) -> Answer:
         "asked": {"by": said["by"], "since": said["since"]},
         "empty": not (told.cases or told.swaps or told.spreads),
         "rests_on": lesson_words.rests_on(told),
+        "practice": lesson_words.practice_left_out(told),
         "tables": [_table_facts(one) for one in told.tables],
         "without": [one.title for one in told.tables if not one.rows],
         "spreads": [lesson_words.spread_row(one) for one in told.spreads],

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from mendbay.core.clock import iso_from_epoch
 from mendbay.core.errors import CannotAssemble, NoFileSystem, NoSuchCase
-from mendbay.core.quantity import bytes_text, count_text
+from mendbay.core.quantity import bytes_text, count_text, in_sectors, memory_text
 from mendbay.faces.reading_words import LEVELS, assembled_words, other_words, place_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
@@ -16,7 +16,7 @@ from mendbay.faces.web.open_catalogues import catalogue_for
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.case_steps import StepName, StepState
 from mendbay.jobs.files_apart import WALKED, FileApart, FilesApartSeen
-from mendbay.jobs.look_at_pair import look_at_pair, why_not_taken
+from mendbay.jobs.look_at_pair import in_story_since, look_at_pair, why_not_taken
 from mendbay.jobs.looks import NOTHING_TO_JOIN, stands_alone
 from mendbay.jobs.pair_picture import PairSeen, PairsSeen, Turn
 from mendbay.jobs.volume import fresher_bay
@@ -43,7 +43,8 @@ def pair(visit: Visit) -> Answer:
         facts["alone"] = NOTHING_TO_JOIN if stands_alone(card.told.case, bays) else ""
         facts["is_new"] = step.state in (StepState.NOT_STARTED, StepState.UNDER_WAY)
         try:
-            facts |= _shown(kept.of(bench, case))
+            facts |= _shown(seen := kept.of(bench, case))
+            facts["told_at"] = in_story_since(bench, case, seen.candidates[0])
         except (CannotAssemble, NoSuchCase) as trouble:
             facts["trouble"] = trouble
     return Page("pair.html", facts)
@@ -125,32 +126,37 @@ def drawing_of(seen: PairSeen) -> DrawingOfPair | None:
     if not bays or chosen.level is Level.SINGLE:
         return None
     places = {bay: (LEFT if at == 0 else RIGHT) for at, bay in enumerate(bays)}
-    down = dict.fromkeys(bays, 0)
+    down, is_stripe = dict.fromkeys(bays, 0), chosen.level is Level.STRIPE
     chunks, threads = [], []
     for at, turn in enumerate(seen.turns):
         y = TOP + at * ROW
         owners = [bay for bay, _ in turn.on]
         second = bool(owners) and owners[0] != bays[0]
-        chunks.append(Chunk(MIDDLE, y, at + 1, _range(turn), second))
+        chunks.append(Chunk(MIDDLE, y, at + 1, _range(turn, is_stripe), second))
         for bay, span in turn.on:
             if bay not in places:
                 continue
             mine = TOP + down[bay] * ROW
             down[bay] += 1
             is_second = bay != bays[0]
-            told = f"bay {bay}: {bytes_text(span.length)} from byte {count_text(span.start)} on"
+            told = f"bay {bay}: {_long(span.length, is_stripe)} from byte {count_text(span.start)} on"
             chunks.append(Chunk(places[bay], mine, at + 1, told, is_second))
             from_x = places[bay] + (WIDE if bay == bays[0] else 0)
             to_x = MIDDLE if bay == bays[0] else MIDDLE + WIDE
             threads.append((from_x, mine + ROW // 2 - 3, to_x, y + ROW // 2 - 3, is_second))
     columns = [*((f"bay {bay}", places[bay]) for bay in bays), ("volume", MIDDLE)]
-    rows = tuple((_range(turn), _lies(turn)) for turn in seen.turns)
+    rows = tuple((_range(turn, is_stripe), _lies(turn)) for turn in seen.turns)
     height = TOP + max(1, len(seen.turns)) * ROW + 6
     return DrawingOfPair(tuple(columns), tuple(chunks), tuple(threads), height, _words(seen), rows)
 
 
-def _range(turn: Turn) -> str:
-    return f"{bytes_text(turn.span.length)} from byte {count_text(turn.span.start)} on"
+def _range(turn: Turn, is_stripe: bool) -> str:
+    return f"{_long(turn.span.length, is_stripe)} from byte {count_text(turn.span.start)} on"
+
+
+def _long(length: int, is_stripe: bool) -> str:
+    """How long a range is: of a stripe it is a unit, or what is left of one."""
+    return memory_text(length) if is_stripe else bytes_text(length)
 
 
 def _lies(turn: Turn) -> str:
@@ -159,11 +165,11 @@ def _lies(turn: Turn) -> str:
 
 
 def _words(seen: PairSeen) -> str:
-    level = LEVELS[seen.candidates[0].level]
+    level, sector = LEVELS[seen.candidates[0].level], seen.candidates[0].volume.sector_bytes
     if seen.candidates[0].level is Level.MIRROR:
         return f"{level}: each part of the volume lies on both drives."
     if seen.turn_bytes:
-        return f"{level}: the drives take turns every {bytes_text(seen.turn_bytes)}."
+        return f"{level}: the drives take turns every {in_sectors(seen.turn_bytes, sector)}."
     return f"{level}: the parts follow each other."
 
 

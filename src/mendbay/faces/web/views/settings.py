@@ -12,6 +12,7 @@ from mendbay.case.shop import Shop, read_shop
 from mendbay.core.errors import NoSuchItem
 from mendbay.core.quantity import counted
 from mendbay.faces.keeping_words import AFTER, rule_words
+from mendbay.faces.saving_words import SAVE
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
 from mendbay.faces.web.fields import secret, text
@@ -111,6 +112,7 @@ def settings(visit: Visit) -> Answer:
         "who": who,
         "home": str(home_folder(visit.desk.home)),
         "tool": tool(),
+        "save": SAVE,
         "is_open": not is_ours_alone(visit),
     }
     return Page("settings.html", facts)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 from mendbay.case.authority import WORDS, Whose, concern_about
 from mendbay.case.consents import By, How, Risk, Word, packaged_risks
@@ -272,7 +273,16 @@ def add_a_bay(visit: Visit) -> Answer:
     said = visit.said
     with visit.bench() as bench, bench.ledger.together():
         add_bay(bench, Bay(visit.path["case"], said["bay"], said["model"], said["serial"]))
-    return visit.go("take-in", f"The case has a bay {said['bay']}.", {"at": BAYS})
+    return visit.go(
+        "take-in", f"The drive of bay {said['bay']} is put down{_as_labelled(said)}.", {"at": BAYS}
+    )
+
+
+def _as_labelled(said: Mapping[str, Any]) -> str:
+    """What was typed of its label."""
+    told = [said["model"], f"serial number {said['serial']}" if said["serial"] else ""]
+    named = ", ".join(one for one in told if one)
+    return f": {named}" if named else "; nothing of its label is noted yet"
 
 
 @BOOK.change(
