@@ -29,6 +29,7 @@ CASES = st.lists(
     st.tuples(NAMES, NAMES, NAMES, st.sampled_from(CaseState), st.sampled_from(CaseKind), DAYS), max_size=9
 )
 WORDS = st.lists(st.one_of(NAMES, st.sampled_from(["1", "ss", "É", "%", "_", "0002-01"])), max_size=2)
+OF_THINGS = ("give-things-back", "send-things-on", "ask-after-things")
 QUERIES = st.builds(
     CaseQuery,
     words=WORDS.map(" ".join),
@@ -94,7 +95,8 @@ def check(bench: Bench, asked: CaseQuery) -> None:
 
 
 def unprompted(entry: Entry) -> Entry:
-    """An entry without how to ask after what is waited for: the list leaves that out."""
-    if not entry.case.waits:
+    """An entry without how to ask after what is waited for, and what is to be done with things of a closed
+    case: the list leaves that out."""
+    if not entry.case.waits and (entry.chore is None or entry.chore.id not in OF_THINGS):
         return entry
-    return replace(entry, case=replace(entry.case, nudge=None), chore=None)
+    return replace(entry, case=replace(entry.case, nudge=None, chore=None), chore=None)
