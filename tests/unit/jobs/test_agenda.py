@@ -626,6 +626,11 @@ def test_images_in_which_nothing_is_are_not_handed_back(bench: Bench) -> None:
     found = tell_turn(bench, 1).chore
     assert found is not None
     assert found.id not in ("pair-look", "hand-back"), "looking again would tell the same"
+    remember(bench, 1, "layout-found", "", "The images do not tell yet.")
+    found = tell_turn(bench, 1).chore
+    assert found is not None
+    assert found.id == "pair-look", "a later look left it open"
+    remember(bench, 1, "layout-found", "nothing", "They do not fit together.")
     note_answer(bench, 1, Asked("files-found"), "damaged")
     found = tell_turn(bench, 1).chore
     assert found is not None
