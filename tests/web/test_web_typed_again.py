@@ -214,3 +214,19 @@ def test_wherever_it_says_it_came_from_it_is_answered(web: Web, path: str) -> No
     form = {"day": "soon", "from_page": path}
     web.done("/cases/open", {"customer": "A pottery studio"})
     assert sent(web, "/case/1/due", form, path).status_code == 422
+
+
+def test_what_says_nothing_and_what_says_its_words_are_chosen_again() -> None:
+    """An empty value is a value, and an option without one says its words (HTML, 4.10)."""
+    html = (
+        '<form method="post" action="/x"><input type="radio" name="medium" value="a" checked>'
+        '<input type="radio" name="medium" value="">'
+        "<select name='paper'><option>A4</option><option>Letter</option></select></form>"
+    )
+    again = typed_again(html, "/x", [("medium", ""), ("paper", "Letter")], "/p", compared=False)
+    assert again is not None
+    page = again.html("")
+    assert '<input type="radio" name="medium" value="" checked>' in page
+    assert '<input type="radio" name="medium" value="a">' in page
+    assert "<option selected>Letter" in page
+    assert again.left == ()
