@@ -20,6 +20,7 @@ from mendbay.jobs.asked_so_far import is_unasked
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import refused, risk_called, to_ask
 from mendbay.jobs.events import StepProgress
+from mendbay.jobs.hand_repairs import BOARD_REPAIRS, boards_that_work
 from mendbay.jobs.looks import stands_alone, volume_seen
 from mendbay.jobs.money_standing import SETTLED, MoneyBook
 from mendbay.jobs.remembered_port import case_of, key_of
@@ -470,8 +471,12 @@ class _Gathering:
 
     def _to_try(self, told: Triage) -> Chore | None:
         """Trying a repair that was made; where its board's sheet keeps power away, that is measured anew
-        first. None where a drive gets no power for another reason, or the customer refused power."""
+        first. None where a drive gets no power for another reason, the customer refused power, or the drive
+        came ready since by another repair of its board."""
+        ready = boards_that_work(self._bench, told.case) if told.untried else {}
         for one in told.untried:
+            if one.step.id in BOARD_REPAIRS and one.bay in ready:
+                continue
             shut = [each for each in told.closed_boards if one.bay in ("", each.bay)]
             if any(one.bay in ("", each.bay) for each in told.keep_off):
                 continue
