@@ -216,6 +216,12 @@ def test_wherever_it_says_it_came_from_it_is_answered(web: Web, path: str) -> No
     assert sent(web, "/case/1/due", form, path).status_code == 422
 
 
+def test_words_that_are_to_be_copied_keep_their_blanks_and_turn_no_page(web: Web) -> None:
+    """Where the page cannot be had they are all that is left of what was typed."""
+    told = sent(web, "/cases/open", {"customer": "x" * 300, "notes": "5 V \u202egnp"}, "").text
+    assert "<dd>5 V \\u202egnp</dd>" in told
+
+
 def test_what_says_nothing_and_what_says_its_words_are_chosen_again() -> None:
     """An empty value is a value, and an option without one says its words (HTML, 4.10)."""
     html = (
