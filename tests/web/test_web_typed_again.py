@@ -222,6 +222,16 @@ def test_words_that_are_to_be_copied_keep_their_blanks_and_turn_no_page(web: Web
     assert "<dd>5 V \\u202egnp</dd>" in told
 
 
+@pytest.mark.parametrize(
+    "page", [f"/case/{'9' * 30}/closing", f"/case/{'9' * 5000}", "/case/1?of=%ff", "/live"]
+)
+def test_a_page_that_there_cannot_be_is_not_drawn(web: Web, page: str) -> None:
+    web.done("/cases/open", {"customer": "A pottery studio"})
+    answer = sent(web, "/case/1/due", {"day": "soon", "from_page": page}, "/case/1")
+    assert answer.status_code == 422
+    assert "soon" in text_of(answer.text)
+
+
 def test_what_says_nothing_and_what_says_its_words_are_chosen_again() -> None:
     """An empty value is a value, and an option without one says its words (HTML, 4.10)."""
     html = (
