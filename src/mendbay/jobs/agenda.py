@@ -20,7 +20,6 @@ from mendbay.jobs.asked_so_far import is_unasked
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import refused, risk_called, to_ask
 from mendbay.jobs.events import StepProgress
-from mendbay.jobs.hand_repairs import BOARD_REPAIRS, boards_that_work
 from mendbay.jobs.looks import stands_alone, volume_seen
 from mendbay.jobs.money_standing import SETTLED, MoneyBook
 from mendbay.jobs.remembered_port import case_of, key_of
@@ -473,6 +472,11 @@ class _Gathering:
         """Trying a repair that was made; where its board's sheet keeps power away, that is measured anew
         first. None where a drive gets no power for another reason, the customer refused power, or the drive
         came ready since by another repair of its board."""
+        from mendbay.jobs.hand_repairs import (
+            BOARD_REPAIRS,
+            boards_that_work,
+        )  # the stock: only where triage is
+
         ready = boards_that_work(self._bench, told.case) if told.untried else {}
         for one in told.untried:
             if one.step.id in BOARD_REPAIRS and one.bay in ready:
