@@ -214,3 +214,35 @@ def test_wherever_it_says_it_came_from_it_is_answered(web: Web, path: str) -> No
     form = {"day": "soon", "from_page": path}
     web.done("/cases/open", {"customer": "A pottery studio"})
     assert sent(web, "/case/1/due", form, path).status_code == 422
+
+
+def test_words_that_are_to_be_copied_keep_their_blanks_and_turn_no_page(web: Web) -> None:
+    """Where the page cannot be had they are all that is left of what was typed."""
+    told = sent(web, "/cases/open", {"customer": "x" * 300, "notes": "5 V \u202egnp"}, "").text
+    assert "<dd>5 V \\u202egnp</dd>" in told
+
+
+@pytest.mark.parametrize(
+    "page", [f"/case/{'9' * 30}/closing", f"/case/{'9' * 5000}", "/case/1?of=%ff", "/live"]
+)
+def test_a_page_that_there_cannot_be_is_not_drawn(web: Web, page: str) -> None:
+    web.done("/cases/open", {"customer": "A pottery studio"})
+    answer = sent(web, "/case/1/due", {"day": "soon", "from_page": page}, "/case/1")
+    assert answer.status_code == 422
+    assert "soon" in text_of(answer.text)
+
+
+def test_what_says_nothing_and_what_says_its_words_are_chosen_again() -> None:
+    """An empty value is a value, and an option without one says its words (HTML, 4.10)."""
+    html = (
+        '<form method="post" action="/x"><input type="radio" name="medium" value="a" checked>'
+        '<input type="radio" name="medium" value="">'
+        "<select name='paper'><option>A4</option><option>Letter</option></select></form>"
+    )
+    again = typed_again(html, "/x", [("medium", ""), ("paper", "Letter")], "/p", compared=False)
+    assert again is not None
+    page = again.html("")
+    assert '<input type="radio" name="medium" value="" checked>' in page
+    assert '<input type="radio" name="medium" value="a">' in page
+    assert "<option selected>Letter" in page
+    assert again.left == ()

@@ -470,8 +470,17 @@ class _Gathering:
 
     def _to_try(self, told: Triage) -> Chore | None:
         """Trying a repair that was made; where its board's sheet keeps power away, that is measured anew
-        first. None where a drive gets no power for another reason, or the customer refused power."""
+        first. None where a drive gets no power for another reason, the customer refused power, or the drive
+        came ready since by another repair of its board."""
+        from mendbay.jobs.hand_repairs import (
+            BOARD_REPAIRS,
+            boards_that_work,
+        )  # the stock: only where triage is
+
+        ready = boards_that_work(self._bench, told.case) if told.untried else {}
         for one in told.untried:
+            if one.step.id in BOARD_REPAIRS and one.bay in ready:
+                continue
             shut = [each for each in told.closed_boards if one.bay in ("", each.bay)]
             if any(one.bay in ("", each.bay) for each in told.keep_off):
                 continue

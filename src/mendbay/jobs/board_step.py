@@ -161,7 +161,7 @@ class _Board:
 
     def _open_of_sheet(self) -> Iterator[str]:
         if self._closed is not None:
-            yield f"{self._closed.gates} closed"
+            yield f"{self._closed.gates} barred"
         if self._sheet is None:
             if not (self._moved or self._fitted or self._mended):
                 yield "sheet not measured"

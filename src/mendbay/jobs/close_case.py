@@ -18,6 +18,7 @@ from mendbay.jobs.authority import concern
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.bill_case import account_of
 from mendbay.jobs.certify_rom import certificates_kept
+from mendbay.jobs.copies_erased import copies_erased_on
 from mendbay.jobs.keep_copies import CLOSED, CLOSING, HAND_BACK, keep_since_closing, keep_while_open
 from mendbay.jobs.learn_triage import AT_CLOSING, OUTCOME, at_closing, closed_cases, learned, outcome_of
 from mendbay.jobs.nameless import require_nameless
@@ -123,7 +124,7 @@ def look_at_closing(bench: Bench, number: int) -> Closing:
         *_unpaid(bench, number),
         *_reserved(bench, number),
         *_still_here(bench, number, outcome),
-        *_kept_for_ever(case, outcome),
+        *_kept_for_ever(bench, case, outcome),
     )
     against = () if outcome is None or told is None else tuple(_against(case, told, outcome))
     return Closing(
@@ -208,7 +209,8 @@ def close_case(bench: Bench, number: int, outcome: Outcome, although: str = "") 
         )
     before = outcome_of(bench, number)
     with bench.ledger.together():
-        keep_since_closing(bench, case)
+        if not copies_erased_on(bench, case):  # of what is gone nothing is kept until a day
+            keep_since_closing(bench, case)
         _withdraw_what_it_taught(bench, number, "closed again")
         _note(bench, number, NoteKind.OUTCOME, OUTCOME, to_json(outcome))
         if told is not None and not _untypical(case, told):
@@ -518,9 +520,9 @@ def _still_here(bench: Bench, number: int, outcome: Outcome | None) -> Iterator[
         )
 
 
-def _kept_for_ever(case: Case, outcome: Outcome | None) -> Iterator[str]:
+def _kept_for_ever(bench: Bench, case: Case, outcome: Outcome | None) -> Iterator[str]:
     """That nothing ends the keeping of copies of a closed case: no day ran from its closing."""
-    if outcome is not None and not case.keep_until:
+    if outcome is not None and not case.keep_until and not copies_erased_on(bench, case):
         yield (
             "No day is put down until which its copies are kept: "
             f"mendbay case keep {case.number} counts the days from when it was closed."

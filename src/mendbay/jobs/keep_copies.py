@@ -202,14 +202,19 @@ def keep_since_closing(bench: Bench, case: Case) -> Case:
 
 def keep_while_open(bench: Bench, case: Case) -> Case:
     """Takes back a day that ran from the closing alone: the case is open again, its copies are worked on."""
-    told = [one for one in bench.ledger.events(case.number) if one.kind == KEPT]
-    if not case.keep_until or not told or told[-1].facts.get(SINCE) != CLOSING:
+    if not case.keep_until or not _runs_from_closing(bench, case):
         return case
     bench.custody(
         case.number, f"keep-until day taken back: {case.keep_until}, as the case is open again", ITEM
     )
     bench.note(case.number, KEPT, f"That copies are kept until {case.keep_until} no longer holds.")
     return bench.ledger.amend_case(case.number, keep_until="")
+
+
+def _runs_from_closing(bench: Bench, case: Case) -> bool:
+    """Whether the last day of keeping was put down by nobody, but by the closing alone."""
+    told = [one for one in bench.ledger.events(case.number) if one.kind == KEPT]
+    return bool(told) and told[-1].facts.get(SINCE) == CLOSING
 
 
 def day_at_hand_back(bench: Bench, case: Case) -> str:
@@ -226,12 +231,13 @@ def day_at_hand_back(bench: Bench, case: Case) -> str:
 
 
 def set_keep_until(bench: Bench, case: Case, until: str, facts: Facts | None = None) -> Case:
-    """Writes the last day of keeping down; nothing is written if it was that day already.
+    """Writes the last day of keeping down; nothing is written if it was that day already, and told so by
+    whoever says it now.
 
     Args:
         facts: of the event that tells it.
     """
-    if case.keep_until == until:
+    if case.keep_until == until and (facts is not None or not _runs_from_closing(bench, case)):
         return case
     before = f" (before: {case.keep_until})" if case.keep_until else ""
     bench.custody(case.number, f"keep-until day put down: {until}{before}", ITEM)

@@ -291,8 +291,10 @@ def _turn_facts(bench: Bench, case: Case, entry: Entry, told: Triage | None) -> 
     valid = [one for one in quotes if one not in run_out]
     number = _number_of(valid[0]) if valid else ""
     quote = quote_of(bench, case.number, int(number)).quote if number else None
+    today = bench.now()[:10]
+    late = [one for one in valid if one.until < today]  # nobody answers by a day that is past
     # an answer is asked for before the quote runs out where the customer needs the job before that
-    sooner = {one.what: case.due_on for one in valid if case.due_on and one.until <= case.due_on}
+    sooner = {one.what: case.due_on for one in valid if case.due_on and max(today, one.until) <= case.due_on}
     asked = (
         ()
         if told is None or waits or not told.offers
@@ -303,7 +305,7 @@ def _turn_facts(bench: Bench, case: Case, entry: Entry, told: Triage | None) -> 
             *(
                 {
                     "what": one.what,
-                    "until": "" if one in run_out else one.until,
+                    "until": "" if one in run_out or one in late else one.until,
                     "before": sooner.get(one.what, ""),
                 }
                 for one in ours
@@ -312,7 +314,7 @@ def _turn_facts(bench: Bench, case: Case, entry: Entry, told: Triage | None) -> 
         ],
         "quote": number,
         "quote_until": quote.valid_until if quote else "",
-        "answer_by": valid[0].until if quote and valid[0].until < quote.valid_until else "",
+        "answer_by": valid[0].until if quote and today <= valid[0].until < quote.valid_until else "",
         "quote_run_out": _number_of(run_out[0]) if run_out else "",
         "in_any_case": _in_any_case(quote) if quote else "",
         "part": [{"until": one.until} for one in waits if one.who is WaitsFor.PART],

@@ -48,6 +48,17 @@ def remember(bench: Bench, case: int, sign: str, answer: str, words: str) -> Non
         bench.note(case, KIND, words, {"sign": sign, "answer": answer})
 
 
+def open_again(bench: Bench, case: int, words: str) -> None:
+    """Notes that what a look showed counts no longer, as the images are others now; nothing where none did.
+
+    Args:
+        words: the sentence for the case's story.
+    """
+    for sign, last in looks(bench, case).items():
+        if last.answer:
+            remember(bench, case, sign, "", words)
+
+
 def looks(bench: Bench, case: int) -> Mapping[str, Look]:
     """The last look at each sign.
 
@@ -78,9 +89,11 @@ def volume_seen(events: Iterable[Event], answers: Iterable[Note]) -> bool | None
     told = [
         (one.at, str(body_of(one, "triage").get("answer"))) for one in answers if one.subject in OF_THE_VOLUME
     ]
+    looked: dict[str, tuple[str, str]] = {}
     for one in events:
         if one.kind == LOOKED:
-            told.append((one.at, LOOKED))
-        elif one.kind == KIND and one.facts.get("answer"):
-            told.append((one.at, str(one.facts["answer"])))
+            looked[LOOKED] = one.at, LOOKED
+        elif one.kind == KIND:  # a later one that leaves the question open takes the place of the answer
+            looked[str(one.facts.get("sign"))] = one.at, str(one.facts.get("answer"))
+    told += [each for each in looked.values() if each[1]]
     return max(told, key=lambda each: each[0])[1] not in NOTHING_THERE if told else None

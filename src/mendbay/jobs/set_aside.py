@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from mendbay.case.records import Bay, Case, Facts
 from mendbay.core.errors import MendbayError, NoSuchCase
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.looks import open_again
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.other_half import ASIDE
 from mendbay.jobs.remembered import remembered
@@ -31,8 +32,8 @@ class SetAside:
 
 def set_aside(bench: Bench, number: int, label: str, reason: str) -> SetAside:
     """Moves the image of a bay and its checkpoint together to a name of their own in the case's folder.
-    Nothing is deleted, and it can still be blended from. What comparing the halves of a mirror showed until
-    then counts no longer.
+    Nothing is deleted, and it can still be blended from. What comparing the halves of a mirror, or a look at
+    what the images hold, showed until then counts no longer.
 
     Args:
         reason: without the customer's name.
@@ -61,6 +62,7 @@ def set_aside(bench: Bench, number: int, label: str, reason: str) -> SetAside:
         facts: Facts = {"bay": label, ASIDE: name, SAID: ""}
         text = f"The image of bay {label}{of} is set aside as {name}: {reason.strip()}"
         bench.note(number, "imaging", text, facts)
+        open_again(bench, number, "What the images showed together is open again: one was set aside.")
         bench.custody(
             number, f"image set aside: {reason.strip()}", f"image of bay {label}{of}; kept as {name}"
         )

@@ -1,7 +1,7 @@
 """What of the customer's things nobody handed back, worked out once for as long as nothing new is noted.
 
-Of most cases of a shop everything is back: of those only that is remembered, by the number of their last
-note.
+Of most cases of a shop everything is back: of those only that is remembered, by the numbers of their last
+note and event.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from mendbay.jobs.keep_items import items_of
 
 KEY = "things"
 """Of what is remembered of all cases."""
-FORM = 2
+FORM = 3
 """Of that; another one is worked out anew."""
 FEW = 100
 """Cases up to which each is looked at; of more, those that can have things are found first, in one sweep over
@@ -71,7 +71,9 @@ class ThingsBook:
     def __init__(self, bench: Bench, cases: Iterable[int]) -> None:
         asked = sorted(set(cases))
         self._bench = bench
-        self._last = {**dict.fromkeys(asked, 0), **bench.notes.last_numbers(asked)}
+        notes, events = bench.notes.last_numbers(asked), bench.ledger.last_events(asked)
+        # neither falls, so their sum is another one after each of both; of a bay only an event tells
+        self._last = {one: notes.get(one, 0) + events.get(one, 0) for one in asked}
         self._back = _read(bench.remembered.some([KEY]).get(KEY)) if asked else {}
         self._is_new = False
         new = [one for one in asked if self._back.get(one) != self._last[one]]

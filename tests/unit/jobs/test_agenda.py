@@ -37,7 +37,7 @@ from mendbay.jobs.quote_case import By, decide, make_quote
 from mendbay.jobs.quote_lines import Wish
 from mendbay.jobs.reached_customer import COPY_CHECKED
 from mendbay.jobs.remembered_port import case_of
-from mendbay.jobs.take_in import take_in
+from mendbay.jobs.take_in import add_bay, take_in
 from mendbay.jobs.take_in_form import tell, untell
 from mendbay.jobs.triage_case import answer, describe, note_answer, note_tried, tell_triage
 from mendbay.jobs.waiting import go_on, set_due, wait
@@ -187,6 +187,15 @@ def test_of_many_closed_cases_those_with_a_drive_that_nobody_noted_are_found(
     bench.ledger.amend_case(bare, state=CaseState.CLOSED)
     for _ in range(2):
         assert list(known_agenda(bench).day.cases) == [1]
+
+
+def test_a_drive_that_is_described_once_its_case_is_closed_is_followed(bench: Bench) -> None:
+    bare = bench.ledger.open_case(Intake(bench.now(), "Somebody")).number
+    bench.ledger.amend_case(bare, state=CaseState.CLOSED)
+    for _ in range(2):
+        assert bare not in known_agenda(bench).day.cases
+    add_bay(bench, Bay(bare, "1"))
+    assert bare in known_agenda(bench).day.cases, "though nothing of it was here before"
 
 
 def test_nothing_of_an_enquiry_is_to_be_handed_over(bench: Bench) -> None:
@@ -626,6 +635,11 @@ def test_images_in_which_nothing_is_are_not_handed_back(bench: Bench) -> None:
     found = tell_turn(bench, 1).chore
     assert found is not None
     assert found.id not in ("pair-look", "hand-back"), "looking again would tell the same"
+    remember(bench, 1, "layout-found", "", "The images do not tell yet.")
+    found = tell_turn(bench, 1).chore
+    assert found is not None
+    assert found.id == "pair-look", "a later look left it open"
+    remember(bench, 1, "layout-found", "nothing", "They do not fit together.")
     note_answer(bench, 1, Asked("files-found"), "damaged")
     found = tell_turn(bench, 1).chore
     assert found is not None

@@ -14,6 +14,8 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.blend_images import blend_images
 from mendbay.jobs.compare_drive import compare_drive
 from mendbay.jobs.events import Tell
+from mendbay.jobs.gather_signs import gathered_signs
+from mendbay.jobs.looks import KIND, remember
 from mendbay.jobs.other_half import HALVES, found_differing
 from mendbay.jobs.power_permit import Although
 from mendbay.jobs.read_drive import DriveAt, read_drive
@@ -22,6 +24,7 @@ from mendbay.jobs.said_serials import said_serial
 from mendbay.jobs.set_aside import asides, set_aside
 from mendbay.jobs.take_in import amend_bay, take_in
 from mendbay.outlets import image_aside
+from mendbay.triage.belief import Asked
 from mendbay.wiring import open_bench
 from support.scripted_drive import numbered
 
@@ -217,6 +220,21 @@ def test_the_model_of_a_drive_without_a_serial_number_is_cleared_and_a_noted_one
     read_drive(shop, 2, DriveAt("1", drive(tmp_path, "0000S7HHH", "silent", "ZZ9")))
     set_aside(shop, 2, "1", "the wrong drive was connected")
     assert (shop.ledger.bay(2, "1").serial, shop.ledger.bay(2, "1").model) == ("S7HHH", "")
+
+
+def test_what_a_look_at_the_images_showed_is_open_again_once_one_is_set_aside(
+    shop: Bench, tmp_path: Path
+) -> None:
+    """A wrong drive fits nothing: that says nothing of the right one."""
+    read_drive(shop, 1, DriveAt("1", drive(tmp_path, "S1AAA")))
+    remember(shop, 1, "layout-found", "nothing", "The images do not fit together.")
+    assert Asked("layout-found") in gathered_signs(shop, 1)
+    set_aside(shop, 1, "1", "the wrong drive was connected")
+    assert Asked("layout-found") not in gathered_signs(shop, 1)
+    told = len(shop.ledger.events(1))
+    read_drive(shop, 1, DriveAt("1", drive(tmp_path, "S1AAA")))
+    set_aside(shop, 1, "1", "once more")
+    assert sum(one.kind == KIND for one in shop.ledger.events(1)[told:]) == 0, "it is open already"
 
 
 def test_what_a_label_said_stays_when_an_image_is_set_aside(shop: Bench, tmp_path: Path) -> None:

@@ -161,7 +161,7 @@ RECORDS: tuple[tuple[tuple[Callable[[Bench], None], ...], StepState, str], ...] 
     ((dump_of_donor,), UNDER_WAY, "Bay 1: only the ROM of another board read; sheet not measured."),
     ((dump_withdrawn,), StepState.NOT_STARTED, f"Nothing of a board is on record. {NOT_KNOWN}"),
     ((dump, sheet_begun), UNDER_WAY, DUE),
-    ((dump, sheet_closed), UNDER_WAY, "Bay 1: ROM read; 5 V closed, "),
+    ((dump, sheet_closed), UNDER_WAY, "Bay 1: ROM read; 5 V barred, "),
     ((dump, sheet_sound), DONE, "Bay 1: ROM read, sheet measured."),
     ((sheet_begun,), UNDER_WAY, DUE),
     ((sheet_begun, over), NOT_NEEDED, DUE),
@@ -177,7 +177,7 @@ RECORDS: tuple[tuple[tuple[Callable[[Bench], None], ...], StepState, str], ...] 
     ((dump, certificate, detected), DONE, f"Bay 1: {MOVED}."),
     ((dump, certificate, read_through), DONE, f"Bay 1: {MOVED}."),
     ((dump, certificate, over), NOT_NEEDED, "is not known. It is not needed any more: the case is closed."),
-    ((dump, certificate, sheet_closed), UNDER_WAY, f"Bay 1: {MOVED}; 5 V closed, "),
+    ((dump, certificate, sheet_closed), UNDER_WAY, f"Bay 1: {MOVED}; 5 V barred, "),
     ((dump, certificate, sheet_sound, detected), DONE, f"Bay 1: {MOVED}, sheet measured."),
     ((certificate_restored,), UNDER_WAY, "sheet not measured, the backup was put back after a transfer."),
     ((swap,), DONE, "On record: 1 swap. Bay 1: another board works."),
@@ -186,7 +186,7 @@ RECORDS: tuple[tuple[tuple[Callable[[Bench], None], ...], StepState, str], ...] 
     ((swap_without_help,), UNDER_WAY, "Bay 1: the last swap of the board did not help."),
     ((swap_without_help, read_through), NOT_NEEDED, READ),
     ((swap_without_help, swap), DONE, "Bay 1: another board works."),
-    ((sheet_closed, swap_without_help), UNDER_WAY, "the last swap of the board did not help, 5 V closed, "),
+    ((sheet_closed, swap_without_help), UNDER_WAY, "the last swap of the board did not help, 5 V barred, "),
     ((heads,), NOT_NEEDED, "On record: 1 swap."),
 )
 

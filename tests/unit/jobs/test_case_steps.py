@@ -184,7 +184,7 @@ def test_the_board(bench: Bench) -> None:
     enter(bench, 1, "1", "leads", "0.3")
     enter(bench, 1, "1", "rail-5v", "0.9")
     board = step(tell_steps(bench, 1), StepName.BOARD)
-    assert board.words.startswith("On record: 2 entries of the electrical sheet. Bay 1: 5 V closed, ")
+    assert board.words.startswith("On record: 2 entries of the electrical sheet. Bay 1: 5 V barred, ")
     assert board.words.endswith(" steps of the sheet to be measured.")
     assert board.state is StepState.UNDER_WAY
 

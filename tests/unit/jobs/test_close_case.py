@@ -457,6 +457,15 @@ def test_without_a_hand_back_copies_are_kept_from_the_closing_on(bench: Bench) -
     assert reopen_case(bench, 1, "they think again").keep_until == "2999-01-01"
 
 
+def test_a_day_that_ran_from_the_closing_stands_once_somebody_says_it(bench: Bench) -> None:
+    until = close_case(
+        bench, 1, said([], nothing_broken=True, end=End.DECLINED, data=DataBack.NONE)
+    ).case.keep_until
+    assert until
+    keep(bench, 1, until)
+    assert reopen_case(bench, 1, "they think again").keep_until == until
+
+
 def test_a_case_that_was_closed_without_a_day_is_told_what_puts_one_down(bench: Bench) -> None:
     close_case(bench, 1, said([], nothing_broken=True, end=End.DECLINED, data=DataBack.NONE))
     bench.ledger.amend_case(1, keep_until="")

@@ -19,6 +19,7 @@ import pytest
 from mendbay.case.custody import verify
 from mendbay.case.hand_over import Direction, Role
 from mendbay.case.items import What, Where
+from mendbay.case.outcome import DataBack, End, said
 from mendbay.case.records import Bay
 from mendbay.core.errors import (
     BagInvalid,
@@ -35,6 +36,7 @@ from mendbay.core.note import NoteKind
 from mendbay.core.source import Identity
 from mendbay.handback.erasure import ErasurePlan, Sort
 from mendbay.jobs import erase_copies as erase_copies_module
+from mendbay.jobs.close_case import close_case
 from mendbay.jobs.copies_erased import copies_erased_on
 from mendbay.jobs.erase_copies import certificate_facts, certificate_paper, end_erasure
 from mendbay.jobs.events import Event, StepProgress
@@ -182,6 +184,18 @@ def test_letters_say_when_the_copies_were_erased(shop: Shop) -> None:
     words = " ".join(letter_words(shop.bench, 1).split())
     assert "We erased our copies on 2026-11-25." in words
     assert "We keep our copies" not in words
+
+
+def test_closing_keeps_no_copies_that_are_erased(tmp_path: Path) -> None:
+    """Nothing was handed back: a day from the closing on would be a promise of nothing."""
+    with shop_with_copies(tmp_path / "home", bag=False) as shop:
+        shop.plan(sorts=(Sort.IMAGES,), unproven="the customer wants nothing of it")
+        shop.erase()
+        assert copies_erased_on(shop.bench, shop.case)
+        declined = said([], nothing_broken=True, end=End.DECLINED, data=DataBack.NONE)
+        closed = close_case(shop.bench, 1, declined)
+        assert closed.case.keep_until == ""
+        assert not any("No day" in one for one in closed.missing)
 
 
 def test_plans_that_were_overtaken_go_too_and_others_stay(shop: Shop) -> None:

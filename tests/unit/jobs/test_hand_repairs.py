@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from mendbay.case.consents import Word
@@ -21,15 +23,18 @@ from mendbay.jobs.quote_lines import Wish
 from mendbay.jobs.triage_case import answer, enter_tried, note_tried, tell_triage, withdraw_tried
 from mendbay.jobs.work_on_record import on_record
 from mendbay.triage.belief import Asked
+from support.erasures import Standing
 
 OFF = "The shorted suppressor of the 12 V taken off"
 
 
 @pytest.fixture
 def shorted(bench: Bench) -> Bench:
-    """The sheet of bay 1 keeps power away."""
-    enter(bench, 1, "1", "leads", "0.3")
-    enter(bench, 1, "1", "rail-12v", "0.9")
+    """The sheet of bay 1 keeps power away; it was measured before this second, as what is measured in the
+    second in which a repair is told counts as measured after it."""
+    before = replace(bench, clock=Standing("2020-01-01T12:00:00Z"))
+    enter(before, 1, "1", "leads", "0.3")
+    enter(before, 1, "1", "rail-12v", "0.9")
     answer(bench, 1, Asked("sound", "1"), "silent")
     assert closed_board(bench, 1, "1") is not None
     return bench
@@ -95,6 +100,16 @@ def test_one_that_nobody_tried_is_measured_anew_then_tried_and_not_made_again(sh
     assert (len(told.tried), told.untried) == (1, ())
     withdraw_tried(shorted, 1, "mend-supply", "1", "the adapter was off")
     assert [one.done for one in tell_triage(shorted, 1).untried] == [OFF], "it is untried again"
+
+
+def test_one_that_nobody_tried_is_let_be_once_the_drive_comes_ready_by_another(bench: Bench) -> None:
+    give_word(bench, 1, "power-on", Word.YES)
+    enter_tried(bench, 1, "mend-supply", "1", CameOf.NOT_TRIED, OFF)
+    enter_tried(bench, 1, "swap-board", "1", CameOf.STILL_NOT)
+    assert chore(bench)[0] == "try-repair"
+    enter_tried(bench, 1, "swap-board", "1", CameOf.READY)
+    assert board_stands(bench, bench.ledger.case(1)).done
+    assert chore(bench)[0] != "try-repair"
 
 
 def test_a_drive_that_gets_no_power_is_not_tried(bench: Bench) -> None:

@@ -221,6 +221,24 @@ def test_an_answer_to_a_quote_is_asked_for_before_the_day_on_which_the_job_is_ne
     assert f"(by {middle})" in message_mail(bench, 1, Message.REMINDER).body
 
 
+def test_no_answer_is_asked_for_by_a_day_that_is_past(bench: Bench) -> None:
+    today = date.fromisoformat(bench.now()[:10])
+    needed, middle, late = ((today + timedelta(days)).isoformat() for days in (6, 3, 4))
+    bench.ledger.amend_case(1, due_on=needed)
+    make_quote(bench, 1, Wish(lines=(("swap-board", ""),), odds=False))
+    later = replace(bench, clock=Standing(f"{late}T12:00:00Z"))
+    texts = [
+        letter_words(later, 1),
+        *(message_mail(later, 1, one).body for one in Message if one != Message.READY),
+    ]
+    assert not any(middle in one for one in texts)
+    assert f"An answer to quote 1, so that time is left for the work: you need it by {needed}" in flat(
+        texts[0]
+    )
+    after = replace(bench, clock=Standing(f"{today + timedelta(7)}T12:00:00Z"))
+    assert "- An answer to quote 1\n" in letter_words(after, 1), "that day is past too"
+
+
 def test_a_quote_that_ran_out_is_not_sent(bench: Bench) -> None:
     make_quote(bench, 1, Wish(lines=(("hour", ""),), odds=False))
     later = replace(bench, clock=Standing("2999-01-01T00:00:00Z"))

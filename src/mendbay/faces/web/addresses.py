@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 from urllib.parse import quote, urlencode
 
+from mendbay.core.errors import NoSuchItem
 from mendbay.faces.web.answers import Answer
 from mendbay.faces.web.fields import Field, FieldKind
 
@@ -58,6 +59,14 @@ class Address:
         """The variable parts of its path, each with whether it is a whole number."""
         for found in _PART.finditer(self.path):
             yield found[1], found[2] == "int"
+
+    def values(self, found: Mapping[str, Any]) -> dict[str, int | str]:
+        """The variable parts of a path that was asked for.
+
+        Raises:
+            NoSuchItem: one is a whole number that nothing could have.
+        """
+        return {name: _whole(found[name]) if whole else str(found[name]) for name, whole in self.parts()}
 
     def url(self, values: Mapping[str, object], query: Mapping[str, object]) -> str:
         """Its path with the variable parts filled in.
@@ -111,3 +120,15 @@ class Book:
     def url(self, name: str, query: Mapping[str, object] | None = None, **values: object) -> str:
         """The address of that name as a link."""
         return self.addresses[name].url(values, query or {})
+
+
+def _whole(text: str) -> int:
+    """A whole number of a path.
+
+    Raises:
+        NoSuchItem: it is none that anything could have.
+    """
+    number = int(text)
+    if not 0 < number < 2**53:
+        raise NoSuchItem(f"There is nothing of number {str(text)[:24]}.", "Begin at the list of cases.")
+    return number

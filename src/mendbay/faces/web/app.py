@@ -25,7 +25,7 @@ from starlette.routing import Match, Route
 from starlette.types import ASGIApp
 
 from mendbay.core import errors
-from mendbay.core.errors import MendbayError, NoSuchItem, UsageError
+from mendbay.core.errors import MendbayError, UsageError
 from mendbay.core.texts import LINE_LIMIT
 from mendbay.faces.web.addresses import Address, Book
 from mendbay.faces.web.answers import Answer, Blob, Go, Page, Unchanged
@@ -241,15 +241,11 @@ class _Application:
             request.state.address = address
             request.state.sent = sent = await _form(request, address)
         seen = next((one for name, one in sent if name == SEEN and isinstance(one, str)), "")
-        path = {
-            name: _whole(request.path_params[name]) if whole else str(request.path_params[name])
-            for name, whole in address.parts()
-        }
         return Visit(
             self._desk,
             self._book,
             address,
-            path,
+            address.values(request.path_params),
             read_fields(address.fields, sent),
             _who(request),
             request.url.path + (f"?{request.url.query}" if request.url.query else ""),
@@ -437,18 +433,6 @@ async def _while_waited_for(request: Request, address: Address, visit: Visit) ->
         return await run_in_threadpool(address.handler, replace(visit, gone=gone.is_set))
     finally:
         watching.cancel()
-
-
-def _whole(text: str) -> int:
-    """A whole number of a path.
-
-    Raises:
-        NoSuchItem: it is none that anything could have.
-    """
-    number = int(text)
-    if not 0 < number < 2**53:
-        raise NoSuchItem(f"There is nothing of number {str(text)[:24]}.", "Begin at the list of cases.")
-    return number
 
 
 def _notice(request: Request) -> str:

@@ -60,6 +60,7 @@ class Drawing:
             moment=moment,
             moments=moments,
             name=lambda raw: held(shown_name(raw)),
+            typed=lambda said: held(without_controls(said)),
         )
         self.environment.globals.update(
             counted=counted, seen=seen, meter=meter, numbers=itertools.count, fresh_mark=fresh_mark

@@ -15,6 +15,7 @@ from mendbay.faces.web.addresses import Address, Book
 from mendbay.faces.web.answers import Page
 from mendbay.faces.web.drawing import Drawing, is_local
 from mendbay.faces.web.fields import FROM_PAGE, FieldKind, read_fields
+from mendbay.faces.web.guard import PATH_LIMIT
 from mendbay.faces.web.typed_again import TypedAgain, typed_again
 from mendbay.faces.web.visit import Visit
 
@@ -95,6 +96,8 @@ class Refusals:
 
     def _drawn(self, page: str, who: str) -> tuple[Visit, str] | None:
         path, _, query = page.partition("?")
+        if len(path) > PATH_LIMIT:
+            return None
         scope = {"type": "http", "method": "GET", "path": unquote(path), "root_path": ""}
         for address, route in self._pages:
             match, found = route.matches(scope)
@@ -108,7 +111,8 @@ class Refusals:
         mark = self._desk.pulse.mark
         try:
             said = read_fields(address.fields, parse_qsl(query, keep_blank_values=True))
-            visit = Visit(self._desk, self._book, address, parts, said, who, page, "", mark)
+            values = address.values(parts)
+            visit = Visit(self._desk, self._book, address, values, said, who, page, "", mark)
             answer = address.handler(visit)
         except MendbayError:
             return None

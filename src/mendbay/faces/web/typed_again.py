@@ -307,7 +307,8 @@ class _Form:
 
     def _value(self, one: _Control) -> str:
         """What is sent of a tick or a button."""
-        return self._pieces[one.at].has.get("value") or ("" if one.kind == "submit" else "on")
+        said = self._pieces[one.at].has.get("value", "" if one.kind == "submit" else "on")
+        return said or ""
 
     def _put(self, one: _Control, text: str) -> bool:
         if one.kind == "select":
@@ -321,10 +322,10 @@ class _Form:
         return True
 
     def _choose(self, one: _Control, text: str) -> bool:
-        options = [
-            each for each in self._pieces[one.at : one.last] if each.tag == "option" and not each.is_end
-        ]
-        wanted = next((each for each in options if each.has.get("value") == text), None)
+        places = [to for to in range(one.at, one.last) if _is_option(self._pieces[to])]
+        options = [self._pieces[to] for to in places]
+        sent = (_sent_of(self._pieces, to) for to in places)
+        wanted = next((each for each, said in zip(options, sent, strict=True) if said == text), None)
         if wanted is None:
             return not text
         for each in options:
@@ -409,9 +410,19 @@ def _area(pieces: Sequence[Piece], at: int, last: int, name: str) -> _Control:
 
 
 def _select(pieces: Sequence[Piece], at: int, last: int, name: str) -> _Control:
-    options = [to for to in range(at, last) if pieces[to].tag == "option" and not pieces[to].is_end]
+    options = [to for to in range(at, last) if _is_option(pieces[to])]
     chosen = next((to for to in options if "selected" in pieces[to].has), options[0] if options else None)
     if chosen is None:
         return _Control(at, last, "select", name, "")
-    said = pieces[chosen].has.get("value") or ""
+    said = _sent_of(pieces, chosen)
     return _Control(at, last, "select", name, said, unescape(pieces[chosen + 1].raw) if said else "")
+
+
+def _is_option(one: Piece) -> bool:
+    return one.tag == "option" and not one.is_end
+
+
+def _sent_of(pieces: Sequence[Piece], option: int) -> str:
+    """What is sent of an option: its words, where it has nothing else to say."""
+    words = unescape(pieces[option + 1].raw).strip()
+    return pieces[option].has.get("value", words) or ""
