@@ -10,7 +10,7 @@ from mendbay.board.transfer_plan import Purpose as Transfer
 from mendbay.case.hand_over import Role
 from mendbay.case.outcome import DataBack, End, Found, Outcome, to_json
 from mendbay.case.personal import REMARK
-from mendbay.case.records import WITHOUT_DRIVE, Case, CaseState
+from mendbay.case.records import WITHOUT_DRIVE, Case, CaseKind, CaseState
 from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import chance_text
@@ -20,6 +20,7 @@ from mendbay.jobs.bill_case import account_of
 from mendbay.jobs.certify_rom import certificates_kept
 from mendbay.jobs.copies_erased import copies_erased_on
 from mendbay.jobs.keep_copies import CLOSED, CLOSING, HAND_BACK, keep_since_closing, keep_while_open
+from mendbay.jobs.keep_items import number_items
 from mendbay.jobs.learn_triage import AT_CLOSING, OUTCOME, at_closing, closed_cases, learned, outcome_of
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.practice import practice_cases
@@ -209,6 +210,8 @@ def close_case(bench: Bench, number: int, outcome: Outcome, although: str = "") 
         )
     before = outcome_of(bench, number)
     with bench.ledger.together():
+        if case.kind is not CaseKind.ENQUIRY:
+            number_items(bench, number)  # what is still here is followed from now on
         if not copies_erased_on(bench, case):  # of what is gone nothing is kept until a day
             keep_since_closing(bench, case)
         _withdraw_what_it_taught(bench, number, "closed again")

@@ -9,7 +9,7 @@ from hashlib import sha256
 from mendbay.board.number_form import Kind
 from mendbay.case.custody import CustodyCheck, CustodyEntry, verify
 from mendbay.case.items import Item
-from mendbay.case.records import Bay, Case, Event, Image, Intake
+from mendbay.case.records import Bay, Case, CaseState, Event, Image, Intake
 from mendbay.case.secret_text import require_no_secret
 from mendbay.core.coverage import Coverage
 from mendbay.core.errors import MendbayError, UsageError
@@ -19,7 +19,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.check_custody import held_against_papers
 from mendbay.jobs.earlier_wishes import EarlierWishes, earlier_wishes
 from mendbay.jobs.image_figures import left_of
-from mendbay.jobs.keep_items import items_of, thing_of_bay
+from mendbay.jobs.keep_items import items_of, number_items, thing_of_bay
 from mendbay.jobs.measure_board import Measured, begun_sheet
 from mendbay.jobs.ports import Run
 from mendbay.jobs.read_pictures import identifiers_of
@@ -139,6 +139,8 @@ def add_bay(bench: Bench, bay: Bay) -> None:
         described = f"{what} of bay {bay.bay}: {bay.model} {bay.serial}".strip().rstrip(":")
         bench.custody(bay.case, "taken in", described)
         bench.note(bay.case, "take-in", f"Bay {bay.bay} added.", {"bay": bay.bay})
+        if bench.ledger.case(bay.case).state is CaseState.CLOSED:
+            number_items(bench, bay.case)  # as closing does of what is in the bays then
 
 
 def amend_bay(

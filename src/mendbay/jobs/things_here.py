@@ -1,7 +1,7 @@
 """What of the customer's things nobody handed back, worked out once for as long as nothing new is noted.
 
-Of most cases of a shop everything is back: of those only that is remembered, by the numbers of their last
-note and event.
+Of most cases of a shop everything is back: of those only that is remembered, by the number of their last
+note.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from mendbay.case.items import Item, Owner, Where
-from mendbay.case.records import CaseKind
+from mendbay.case.records import CaseKind, CaseState
 from mendbay.core.note import NoteKind
 from mendbay.core.quantity import counted
 from mendbay.jobs.bench import Bench
@@ -18,27 +18,29 @@ from mendbay.jobs.keep_items import items_of
 
 KEY = "things"
 """Of what is remembered of all cases."""
-FORM = 3
+FORM = 4
 """Of that; another one is worked out anew."""
 FEW = 100
-"""Cases up to which each is looked at; of more, those that can have things are found first, in one sweep over
-all notes of things and all bays (own choice: a page of the list has fewer)."""
+"""Cases up to which each is looked at; of more, those that have things are found first, in one sweep over all
+notes of things (own choice: a page of the list has fewer)."""
 NAMED = 4
 """Things that are named; of more the number is told (own choice)."""
 
 
 def things_here(bench: Bench, case: int) -> tuple[Item, ...]:
     """The customer's things that are here or sent away: those noted, and what came in a bay, noted or not. Of
-    an enquiry, to which nothing came, only what was noted.
+    an enquiry, to which nothing came, only what was noted; so of a closed case, as closing one notes what is
+    in its bays: of those closed before it did, nobody could tell what is long back.
 
     Raises:
         NoSuchCase: there is no such case.
         CaseForgotten: it was forgotten.
         LedgerError: a note is not one that Mendbay wrote.
     """
-    noted = bench.notes.last_number(case, NoteKind.ITEM)
-    if not noted and (bench.ledger.case(case).kind is CaseKind.ENQUIRY or not bench.ledger.bays(case)):
-        return ()
+    if not bench.notes.last_number(case, NoteKind.ITEM):
+        record = bench.ledger.case(case)
+        if record.kind is CaseKind.ENQUIRY or record.state is CaseState.CLOSED or not bench.ledger.bays(case):
+            return ()
     held = (Where.HERE, Where.SENT)
     return tuple(one for one in items_of(bench, case) if one.owner is Owner.CUSTOMER and one.where in held)
 
@@ -69,23 +71,13 @@ class ThingsBook:
     """
 
     def __init__(self, bench: Bench, cases: Iterable[int]) -> None:
-        asked = sorted(set(cases))
+        asked = set(cases)
+        if len(asked) > FEW:
+            asked &= bench.notes.last_of_kind(NoteKind.ITEM).keys()
         self._bench = bench
-        notes, events = bench.notes.last_numbers(asked), bench.ledger.last_events(asked)
-        # neither falls, so their sum is another one after each of both; of a bay only an event tells
-        self._last = {one: notes.get(one, 0) + events.get(one, 0) for one in asked}
-        self._back = _read(bench.remembered.some([KEY]).get(KEY)) if asked else {}
+        self._last = bench.notes.last_numbers(sorted(asked))
+        self._back = _read(bench.remembered.some([KEY]).get(KEY)) if self._last else {}
         self._is_new = False
-        new = [one for one in asked if self._back.get(one) != self._last[one]]
-        if len(new) > FEW:
-            self._sweep(new)
-
-    def _sweep(self, cases: list[int]) -> None:
-        """Remembers of all that have neither a thing nor a bay that nothing of them is here."""
-        noted, bays = self._bench.notes.last_of_kind(NoteKind.ITEM), self._bench.ledger.bays_of_several(cases)
-        for case in cases:
-            if case not in noted and not bays.get(case):
-                self._back[case], self._is_new = self._last[case], True
 
     def holds(self, case: int) -> bool:
         """
@@ -93,7 +85,7 @@ class ThingsBook:
             LedgerError: a note is not one that Mendbay wrote.
         """
         last = self._last.get(case, 0)
-        if self._back.get(case) == last:
+        if not last or self._back.get(case) == last:
             return False
         if self._bench.ledger.forgotten(case) is None and things_here(self._bench, case):
             return True

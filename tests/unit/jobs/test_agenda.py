@@ -30,7 +30,7 @@ from mendbay.jobs.case_steps import StepState, tell_steps
 from mendbay.jobs.close_case import close_case, look_at_closing
 from mendbay.jobs.consents import consents_of, give_word
 from mendbay.jobs.hand_over_items import receive, release
-from mendbay.jobs.keep_items import add_item, items_of, move_item
+from mendbay.jobs.keep_items import add_item, items_of, move_item, number_items
 from mendbay.jobs.keep_stock import add_items, reserve
 from mendbay.jobs.looks import remember
 from mendbay.jobs.quote_case import By, decide, make_quote
@@ -157,7 +157,7 @@ def test_a_drive_that_nobody_noted_as_a_thing_is_followed_until_somebody_has_it(
     """A drive that came alone is known by its bay, whether or not anybody looked at the list of things."""
     assert any("not back" in one for one in look_at_closing(bench, 1).missing)
     closing = close_case(bench, 1, said([], nothing_broken=True, end=End.SENT_ON, data=DataBack.NONE))
-    assert not bench.notes.last_number(1, NoteKind.ITEM), "nobody looked"
+    assert len(bench.notes.of(NoteKind.ITEM, 1)) == len(bench.ledger.bays(1)), "closing itself puts them down"
     assert any("still here" in one and "--to lab" in one for one in closing.missing)
     entry = tell_turn(bench, 1)
     assert entry.chore is not None
@@ -178,14 +178,18 @@ def test_a_drive_that_nobody_noted_as_a_thing_is_followed_until_somebody_has_it(
     assert list(known_agenda(bench).day.cases) == []
 
 
-def test_of_many_closed_cases_those_with_a_drive_that_nobody_noted_are_found(
+def test_of_cases_closed_before_closing_noted_things_only_what_was_noted_is_followed(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(things_here_job, "FEW", 0)
+    """A shop has thousands of them, and nobody could tell what of theirs is long back."""
     bench.ledger.amend_case(1, state=CaseState.CLOSED)
-    bare = bench.ledger.open_case(Intake(bench.now(), "Somebody")).number
-    bench.ledger.amend_case(bare, state=CaseState.CLOSED)
-    for _ in range(2):
+    for few in (0, 100):
+        monkeypatch.setattr(things_here_job, "FEW", few)
+        assert list(known_agenda(bench).day.cases) == []
+    assert tell_turn(bench, 1).chore is None
+    number_items(bench, 1)
+    for few in (0, 100):
+        monkeypatch.setattr(things_here_job, "FEW", few)
         assert list(known_agenda(bench).day.cases) == [1]
 
 

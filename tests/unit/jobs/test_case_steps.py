@@ -16,7 +16,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.case_steps import BOARD_WORK, CaseSteps, JobStep, StepName, StepState, tell_steps
 from mendbay.jobs.drive_condition import say_condition
 from mendbay.jobs.hand_over_items import receive, release
-from mendbay.jobs.keep_items import add_item
+from mendbay.jobs.keep_items import add_item, number_items
 from mendbay.jobs.looks import NOTHING_TO_JOIN
 from mendbay.jobs.measure_board import enter
 from mendbay.jobs.other_half import ASIDE, HALVES
@@ -222,6 +222,9 @@ def test_pair_files_and_hand_back_follow_the_story(bench: Bench) -> None:
     assert told.stands == "copied, nothing handed out"
     assert told.current == back
     bench.ledger.amend_case(1, state=CaseState.CLOSED)
+    told = tell_steps(bench, 1)
+    assert told.current is None, "nothing of its things is noted, as of cases closed long ago"
+    number_items(bench, 1)  # as closing does
     told = tell_steps(bench, 1)
     assert told.current == step(told, StepName.CLOSING), "the drives are still here"
     back = step(told, StepName.HAND_BACK)
