@@ -164,14 +164,24 @@ class Checkpoint:
 
     @contextmanager
     def one_moment(self) -> Iterator[None]:
-        """Whatever is asked within is answered as of one moment, though another process adds to the log."""
-        with suppress(sqlite3.Error):  # whatever is wrong is told by what is asked
-            self._log.execute("BEGIN")
+        """Whatever is asked within is answered as of one moment, though another process adds to the log.
+
+        Raises:
+            DamagedCheckpoint, DestinationError: as of what is asked: without such a moment the answers might
+                not belong together.
+        """
+        self._tell("BEGIN")
         try:
             yield
-        finally:
-            with suppress(sqlite3.Error):
+        except BaseException:
+            with suppress(sqlite3.Error):  # what went wrong first is told
                 self._log.execute("ROLLBACK")
+            raise
+        self._tell("ROLLBACK")
+
+    def _tell(self, sql: str) -> None:
+        for _ in self._ask(sql):
+            pass
 
     def meta(self) -> dict[str, str]:
         """The facts about drive and image by key."""
