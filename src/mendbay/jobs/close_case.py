@@ -26,7 +26,7 @@ from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.reached_customer import SinceHandBack, manifest_on_record, reached, since_hand_back
 from mendbay.jobs.record_swaps import last_swaps_of
 from mendbay.jobs.remembered import remembered
-from mendbay.jobs.things_here import parted, things_here, things_words
+from mendbay.jobs.things_here import THINGS_TOLD, parted, things_here, things_words
 from mendbay.jobs.triage_case import Believed, answer_words, possible_places, tell_belief
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 from mendbay.triage.next_step import INSIDE
@@ -223,7 +223,7 @@ def close_case(bench: Bench, number: int, outcome: Outcome, although: str = "") 
             words += f"; although {unproven}: {although.strip()}"
         bench.custody(number, "closed" if before is None else "closed again", f"case {number}: {words}")
         text = f"{CLOSED} {words}.{f' {outcome.remark}' if outcome.remark else ''}"
-        bench.note(number, CLOSING, text, {REMARK: outcome.remark})
+        bench.note(number, CLOSING, text, {REMARK: outcome.remark, THINGS_TOLD: "yes"})
         bench.ledger.amend_case(number, state=CaseState.CLOSED)
     return look_at_closing(bench, number)
 

@@ -10,12 +10,14 @@ from collections.abc import Iterable
 from typing import Any
 
 from mendbay.case.items import Item, Owner, Where
-from mendbay.case.records import CaseKind
+from mendbay.case.records import CaseKind, CaseState
 from mendbay.core.note import NoteKind
 from mendbay.core.quantity import counted
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.keep_items import items_of
 
+THINGS_TOLD = "things_told"
+"""Fact of the event of a closing that told which things of the customer are here or sent away."""
 KEY = "things"
 """Of what is remembered of all cases."""
 FORM = 3
@@ -29,7 +31,8 @@ NAMED = 4
 
 def things_here(bench: Bench, case: int) -> tuple[Item, ...]:
     """The customer's things that are here or sent away: those noted, and what came in a bay, noted or not. Of
-    an enquiry, to which nothing came, only what was noted.
+    an enquiry, to which nothing came, only what was noted; and of a case that was closed before closing told
+    of what is here, as nobody was asked then, and most of it is back.
 
     Raises:
         NoSuchCase: there is no such case.
@@ -39,8 +42,20 @@ def things_here(bench: Bench, case: int) -> tuple[Item, ...]:
     noted = bench.notes.last_number(case, NoteKind.ITEM)
     if not noted and (bench.ledger.case(case).kind is CaseKind.ENQUIRY or not bench.ledger.bays(case)):
         return ()
+    if not noted and _closed_unasked(bench, case):
+        return ()
     held = (Where.HERE, Where.SENT)
     return tuple(one for one in items_of(bench, case) if one.owner is Owner.CUSTOMER and one.where in held)
+
+
+def _closed_unasked(bench: Bench, case: int) -> bool:
+    """Whether a case is closed by an event that does not say that what is here was told with it."""
+    if bench.ledger.case(case).state is not CaseState.CLOSED:
+        return False
+    from mendbay.jobs.keep_copies import CLOSING  # arrays: only where a closed case may have something here
+
+    told = [one for one in bench.ledger.events(case) if one.kind == CLOSING]
+    return bool(told) and THINGS_TOLD not in told[-1].facts
 
 
 def things_words(things: tuple[Item, ...]) -> str:
