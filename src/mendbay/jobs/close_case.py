@@ -19,6 +19,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.bill_case import account_of
 from mendbay.jobs.certify_rom import certificates_kept
 from mendbay.jobs.copies_erased import copies_erased_on
+from mendbay.jobs.hand_repairs import CameOf, repairs_made
 from mendbay.jobs.keep_copies import CLOSED, CLOSING, HAND_BACK, keep_since_closing, keep_while_open
 from mendbay.jobs.keep_items import number_items
 from mendbay.jobs.learn_triage import AT_CLOSING, OUTCOME, at_closing, closed_cases, learned, outcome_of
@@ -413,6 +414,7 @@ def _hints(bench: Bench, number: int, told: Believed | None) -> Iterator[Hint]:
             )
     for bay in bench.ledger.bays(number):
         yield from _of_swaps(bench, number, bay.bay)
+    yield from _of_repairs(bench, number, told)
     handed = [one for one in bench.ledger.events(number) if one.kind == "hand-back"]
     if handed:
         data = _data_of(handed[-1].facts)
@@ -433,6 +435,23 @@ def _of_swaps(bench: Bench, number: int, bay: str) -> Iterator[Hint]:
             yield Hint(f"Bay {bay}: {what} helped.", tuple(f"{one}:{bay}" for one in names))
         else:
             yield Hint(f"Bay {bay}: {what} did not help.")
+
+
+def _of_repairs(bench: Bench, number: int, told: Believed | None) -> Iterator[Hint]:
+    """What repairs by hand say of what was broken: one that helped put that right, which triage therefore
+    holds for broken no more."""
+    places = told.belief.worlds.places if told is not None else ()
+    steps = packaged_tables().steps
+    for one in repairs_made(bench, number):
+        where = f"Bay {one.bay}: " if one.bay else ""
+        if one.came_of is CameOf.NOT_TRIED or one.step not in steps:
+            continue
+        helped = one.came_of is CameOf.READY
+        mended = [
+            each for each in places if each.fault in steps[one.step].fixes and each.bay in ("", one.bay)
+        ]
+        found = tuple(Found(each.fault, each.bay).text for each in mended) if helped else ()
+        yield Hint(f"{where}{one.words}.", found)
 
 
 def _data_of(facts: object) -> DataBack:

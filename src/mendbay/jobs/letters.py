@@ -289,12 +289,13 @@ def _turn_facts(bench: Bench, case: Case, entry: Entry, told: Triage | None) -> 
     quotes = [one for one in ours if not one.told and one.what.startswith(QUOTE_WORDS)]
     run_out = [one for one in quotes if one.what.endswith(RUN_OUT_WORDS)]
     valid = [one for one in quotes if one not in run_out]
-    number = _number_of(valid[0]) if valid else ""
-    quote = quote_of(bench, case.number, int(number)).quote if number else None
+    of = {one.what: quote_of(bench, case.number, int(_number_of(one))).quote for one in valid}
+    number, quote = (_number_of(valid[0]), of[valid[0].what]) if valid else ("", None)
     today = bench.now()[:10]
     late = [one for one in valid if one.until < today]  # nobody answers by a day that is past
-    # an answer is asked for before the quote runs out where the customer needs the job before that
-    sooner = {one.what: case.due_on for one in valid if case.due_on and max(today, one.until) <= case.due_on}
+    # an answer is asked for before the quote runs out where time is to be left for the work
+    early = [one for one in valid if one.until < of[one.what].valid_until]
+    sooner = {one.what: case.due_on for one in early if today <= case.due_on}
     asked = (
         ()
         if told is None or waits or not told.offers
@@ -314,7 +315,7 @@ def _turn_facts(bench: Bench, case: Case, entry: Entry, told: Triage | None) -> 
         ],
         "quote": number,
         "quote_until": quote.valid_until if quote else "",
-        "answer_by": valid[0].until if quote and today <= valid[0].until < quote.valid_until else "",
+        "answer_by": next((one.until for one in valid[:1] if one in early and one not in late), ""),
         "quote_run_out": _number_of(run_out[0]) if run_out else "",
         "in_any_case": _in_any_case(quote) if quote else "",
         "part": [{"until": one.until} for one in waits if one.who is WaitsFor.PART],

@@ -193,6 +193,17 @@ def test_of_cases_closed_before_closing_noted_things_only_what_was_noted_is_foll
         assert list(known_agenda(bench).day.cases) == [1]
 
 
+def test_cases_that_were_closed_before_closing_told_of_things_do_not_come_back(bench: Bench) -> None:
+    """Nobody was asked then whether the drive went back: a shop would have all its old cases to do."""
+    bench.note(1, "closing", "Closed: given back; data: none; nothing was broken.", {"remark": ""})
+    bench.ledger.amend_case(1, state=CaseState.CLOSED)
+    assert list(known_agenda(bench).day.cases) == []
+    assert tell_turn(bench, 1).chore is None
+    bench.ledger.amend_case(1, state=CaseState.OPEN)
+    close_case(bench, 1, said([], nothing_broken=True, end=End.GIVEN_BACK, data=DataBack.NONE))
+    assert list(known_agenda(bench).day.cases) == [1], "it was told now"
+
+
 def test_a_drive_that_is_described_once_its_case_is_closed_is_followed(bench: Bench) -> None:
     bare = bench.ledger.open_case(Intake(bench.now(), "Somebody")).number
     bench.ledger.amend_case(bare, state=CaseState.CLOSED)

@@ -14,6 +14,7 @@ from mendbay.jobs.agenda import tell_turn
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_step import board_stands
 from mendbay.jobs.case_steps import StepName, tell_steps
+from mendbay.jobs.close_case import look_at_closing
 from mendbay.jobs.closed_board import closed_board
 from mendbay.jobs.consents import give_word
 from mendbay.jobs.hand_repairs import CameOf, repairs_made
@@ -66,6 +67,16 @@ def test_one_that_helped_counts_wherever_a_board_that_works_does(shorted: Bench)
     assert "1 repair helped" in next(
         one.words for one in tell_steps(shorted, 1).steps if one.name is StepName.TRIAGE
     )
+
+
+def test_closing_asks_whether_what_it_mended_was_broken(bench: Bench) -> None:
+    enter_tried(bench, 1, "new-adapter", "", CameOf.STILL_NOT)
+    enter_tried(bench, 1, "mend-supply", "1", CameOf.NOT_TRIED, OFF)
+    assert not any(OFF in one.words for one in look_at_closing(bench, 1).hints), "nobody tried it"
+    enter_tried(bench, 1, "mend-supply", "1", CameOf.READY)
+    hints = {one.words: one.found for one in look_at_closing(bench, 1).hints}
+    assert hints[f"Bay 1: {OFF}: done, and it helped."] == ("board-supply:1",)
+    assert () in hints.values(), "what did not help says nothing of what was broken"
 
 
 def test_taken_back_it_counts_no_longer(shorted: Bench) -> None:

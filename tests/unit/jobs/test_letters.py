@@ -221,6 +221,15 @@ def test_an_answer_to_a_quote_is_asked_for_before_the_day_on_which_the_job_is_ne
     assert f"(by {middle})" in message_mail(bench, 1, Message.REMINDER).body
 
 
+def test_a_quote_that_runs_out_first_is_not_said_to_be_answered_for_the_work_s_sake(bench: Bench) -> None:
+    needed = (date.fromisoformat(bench.now()[:10]) + timedelta(300)).isoformat()
+    bench.ledger.amend_case(1, due_on=needed)
+    made, _ = make_quote(bench, 1, Wish(lines=(("swap-board", ""),), odds=False))
+    said = letter_words(bench, 1)
+    assert f"- An answer to quote 1, if possible by {made.valid_until}\n" in said
+    assert "time is left for the work" not in flat(message_mail(bench, 1, Message.QUOTE).body)
+
+
 def test_no_answer_is_asked_for_by_a_day_that_is_past(bench: Bench) -> None:
     today = date.fromisoformat(bench.now()[:10])
     needed, middle, late = ((today + timedelta(days)).isoformat() for days in (6, 3, 4))
