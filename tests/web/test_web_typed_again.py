@@ -222,6 +222,18 @@ def test_words_that_are_to_be_copied_keep_their_blanks_and_turn_no_page(web: Web
     assert "<dd>5 V \\u202egnp</dd>" in told
 
 
+def test_a_page_that_fails_hides_no_refusal(web: Web, monkeypatch: pytest.MonkeyPatch) -> None:
+    web.done("/cases/open", {"customer": "A pottery studio"})
+
+    def fail(*_: object) -> None:
+        raise RuntimeError("a fault of the page itself")
+
+    monkeypatch.setattr("mendbay.faces.web.views.case.card_of", fail)
+    answer = sent(web, "/case/1/due", {"day": "soon"}, "/case/1")
+    assert answer.status_code == 422
+    assert "soon" in text_of(answer.text)
+
+
 @pytest.mark.parametrize(
     "page", [f"/case/{'9' * 30}/closing", f"/case/{'9' * 5000}", "/case/1?of=%ff", "/live"]
 )

@@ -114,9 +114,9 @@ class Refusals:
             values = address.values(parts)
             visit = Visit(self._desk, self._book, address, values, said, who, page, "", mark)
             answer = address.handler(visit)
-        except MendbayError:
+            return (visit, self._drawing.page(visit, answer)) if isinstance(answer, Page) else None
+        except Exception:  # whatever the page has, the refusal is told; the page tells its own when asked for
             return None
-        return (visit, self._drawing.page(visit, answer)) if isinstance(answer, Page) else None
 
 
 def _anew(address: Address) -> frozenset[str]:
