@@ -13,7 +13,7 @@ what gives power to a drive that is likely damaged inside stands behind everythi
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -363,9 +363,19 @@ class NextStep:
         """Whether all that the step needs is known and allows it."""
         return all(
             any(known is not None and answer in ("", known) for known in self._known(sign, bay))
-            for sign, answer in step.needs
-            if sign not in self._not_asked
+            for sign, answer in self._needs(step)
         )
+
+    def _needs(self, step: Step) -> Iterator[tuple[str, str]]:
+        """What a step needs; of one drive alone, in the place of what only two together show, whatever the
+        look at both would need first: files are no sooner to be seen for that."""
+        for sign, answer in step.needs:
+            if sign not in self._not_asked:
+                yield sign, answer
+                continue
+            for one in self._worlds.tables.steps.values():
+                if one.joins and one.reveals == sign:
+                    yield from one.needs
 
     def _contradicted(self, step: Step, bay: str) -> bool:
         """Whether something it needs is known to be otherwise."""

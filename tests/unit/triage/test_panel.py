@@ -57,3 +57,14 @@ def test_what_must_not_get_power_gets_none(case: dict[str, Any]) -> None:
         assert sorted(kept_off(belief)) == sorted(case["off"])
     for bay in kept_off(belief):
         assert not (offers[0].step.powers and offers[0].bay in ("", bay))
+
+
+def test_the_files_of_a_drive_alone_are_looked_at_once_something_of_it_was_read() -> None:
+    """Nothing is to be put together before them, yet they are no sooner to be seen for that."""
+
+    def offered(known: dict[Asked, str]) -> set[str]:
+        return {one.step.id for one in NextStep(Belief(WORLDS["drive"], known), Stakes(3000)).offers()}
+
+    assert "put-together" not in offered({Asked("refusals", "1"): "none"})
+    assert "look-at-files" not in offered({Asked("detected", "1"): "right"})
+    assert "look-at-files" in offered({Asked("detected", "1"): "right", Asked("refusals", "1"): "none"})
