@@ -6,15 +6,16 @@ import os
 import signal
 import socket
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Route, expect
+from playwright.sync_api import Browser, Page, Route, expect
 
 from mendbay.case.records import Intake
 from mendbay.core.clock import SystemClock
 from mendbay.jobs.work_port import Outcome, Question, Standing, WorkKind, WorkState
-from mendbay.outlets.work_desk import open_desk
+from mendbay.outlets.work_desk import FolderDesk, open_desk
 from mendbay.outlets.work_shelf import WorkShelf
 from mendbay.wiring import open_bench
 from support.browser import NARROW, WHY_NOT, WIDE, chromium, opened, require_sound
@@ -256,10 +257,9 @@ def test_a_question_is_seen_also_by_who_left_the_focus_on_a_button(browser: Brow
         shelf.let_go(order.id)
 
 
-def test_what_came_while_somebody_was_in_a_part_is_shown_once_they_left_it(
-    browser: Browser, tmp_path: Path
-) -> None:
-    home = tmp_path / "home"
+@contextmanager
+def exporting(browser: Browser, home: Path) -> Iterator[tuple[FolderDesk, Page]]:
+    """The desk of an export that is under way, as a test writes what it says, and the page that shows it."""
     with served(home) as found:
         open_case(home, "A pottery studio")
         shelf = WorkShelf(home, SystemClock())
@@ -269,44 +269,41 @@ def test_what_came_while_somebody_was_in_a_part_is_shown_once_they_left_it(
             open_desk(home, order.id, os.dup(shelf.hand_over(order.id))) as desk,
             opened(browser, f"{found.url}case/1/closing") as page,
         ):
-            desk.write(WorkState(Standing.RUNS, said=("The first word.",), said_count=1))
-            expect(page.get_by_role("button", name="Stop")).to_be_visible(timeout=WAIT)
-            page.get_by_role("button", name="Stop").focus()
-            step = {"step": "copying", "done": 1, "total": 2, "now": "", "in_bytes": False}
-            desk.write(WorkState(Standing.RUNS, step=step))
-            page.wait_for_timeout(3000)
-            expect(page.get_by_role("button", name="Stop")).to_be_focused()
-            page.get_by_role("link", name="Cases").focus()
-            expect(page.get_by_text("1 of 2")).to_be_visible(timeout=WAIT)
+            yield desk, page
         shelf.let_go(order.id)
+
+
+def test_what_came_while_somebody_was_in_a_part_is_shown_once_they_left_it(
+    browser: Browser, tmp_path: Path
+) -> None:
+    with exporting(browser, tmp_path / "home") as (desk, page):
+        desk.write(WorkState(Standing.RUNS, said=("The first word.",), said_count=1))
+        expect(page.get_by_role("button", name="Stop")).to_be_visible(timeout=WAIT)
+        page.get_by_role("button", name="Stop").focus()
+        step = {"step": "copying", "done": 1, "total": 2, "now": "", "in_bytes": False}
+        desk.write(WorkState(Standing.RUNS, step=step))
+        page.wait_for_timeout(3000)
+        expect(page.get_by_role("button", name="Stop")).to_be_focused()
+        page.get_by_role("link", name="Cases").focus()
+        expect(page.get_by_text("1 of 2")).to_be_visible(timeout=WAIT)
 
 
 def test_how_a_long_job_stands_is_told_when_it_changes_and_not_at_each_step(
     browser: Browser, tmp_path: Path
 ) -> None:
     """To whoever hears the page: an export of a whole case has some thousand steps."""
-    home = tmp_path / "home"
-    with served(home) as found:
-        open_case(home, "A pottery studio")
-        shelf = WorkShelf(home, SystemClock())
-        order = order_of(shelf, WorkKind.EXPORT_CASE, {"folder": "/nowhere"})
-        shelf.begin(order)
-        with (
-            open_desk(home, order.id, os.dup(shelf.hand_over(order.id))) as desk,
-            opened(browser, f"{found.url}case/1/closing") as page,
-        ):
-            told = page.locator("#told")
-            expect(told).to_have_text("")
-            for done in (1, 2):
-                step = {"step": "copying", "done": done, "total": 3, "now": "", "in_bytes": False}
-                desk.write(WorkState(Standing.RUNS, step=step))
-                expect(page.get_by_text(f"{done} of 3")).to_be_visible(timeout=WAIT)
-                if done == 1:
-                    page.evaluate("document.getElementById('told').textContent = ''")
-            expect(told).to_have_text("")
-            desk.write(WorkState(Standing.ENDED, outcome=Outcome.STOPPED))
-            expect(told).to_contain_text("Export: ", timeout=WAIT)
-        shelf.let_go(order.id)
+    with exporting(browser, tmp_path / "home") as (desk, page):
+        told = page.locator("#told")
+        expect(told).to_have_text("")
+        for done in (1, 2):
+            step = {"step": "copying", "done": done, "total": 3, "now": "", "in_bytes": False}
+            desk.write(WorkState(Standing.RUNS, step=step))
+            expect(page.get_by_text(f"{done} of 3")).to_be_visible(timeout=WAIT)
+            if done == 1:
+                page.evaluate("document.getElementById('told').textContent = ''")
+        expect(told).to_have_text("")
+        desk.write(WorkState(Standing.ENDED, outcome=Outcome.STOPPED))
+        expect(told).to_contain_text("Export: ", timeout=WAIT)
 
 
 def test_of_more_pictures_than_are_taken_at_once_none_is_left_out_in_silence(
