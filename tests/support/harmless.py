@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from html.parser import HTMLParser
 
+import httpx2
+
 from mendbay.faces.web.fields import Field, FieldKind
 
 
@@ -31,6 +33,18 @@ class _Tags(HTMLParser):
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.found += [(tag, name, value or "") for name, value in attrs] or [(tag, "", "")]
+
+
+def require_harmless_answer(answer: httpx2.Response) -> None:
+    """A page shows nothing that is alive; anything else says what it is, and no browser is to guess."""
+    assert answer.headers["x-content-type-options"] == "nosniff"
+    if "content-disposition" in answer.headers:
+        return
+    sort = answer.headers.get("content-type", "")
+    if sort.startswith("text/") or not sort:
+        require_harmless(answer.text)
+    else:
+        assert sort.startswith(("image/", "application/json")), sort
 
 
 def require_harmless(html: str) -> None:

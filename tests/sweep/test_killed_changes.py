@@ -154,8 +154,9 @@ def test_it_is_done_or_not_and_can_be_done_again(
     change: Change, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("MENDBAY_WHO", "Kim")
-    monkeypatch.setattr(LaterStationery, "pdf", drawn)
     made, home, told = a_home(tmp_path / "made"), tmp_path / "home", tmp_path / "told"
+    # only now: what the lively home is made of is kept for every test of this process
+    monkeypatch.setattr(LaterStationery, "pdf", drawn)
     fresh(made, home)
     warm(home, change)
     fresh(made, home)

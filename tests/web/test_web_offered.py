@@ -30,7 +30,7 @@ from mendbay.faces.web.fields import SEEN, Field, FieldKind
 from mendbay.faces.web.serve import bench_key
 from mendbay.jobs.work_port import WorkOrder
 from mendbay.outlets.work_shelf import WorkShelf
-from support.harmless import plain, require_harmless
+from support.harmless import plain, require_harmless_answer
 from support.lively_home import READ, YOUNG, lively_home
 from support.open_picture import as_file
 from support.page_forms import Offered, offered
@@ -236,12 +236,11 @@ def _asked(
     foreseen = DOCUMENT["paths"][_described(address)][address.method.lower()]["responses"]
     status = answer.status_code
     assert str(status) in foreseen, (status, path, pairs, answer.text[:500])
-    if "content-disposition" not in answer.headers:
-        require_harmless(answer.text)
+    require_harmless_answer(answer)
     if status == 303:
         there = client.get(answer.headers["location"], follow_redirects=False)
         assert there.status_code < 400 or there.status_code in (404, 410), (answer.headers["location"], pairs)
-        require_harmless(there.text)
+        require_harmless_answer(there)
     return status
 
 
