@@ -15,6 +15,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cache
 from importlib.resources import files
 
 import numpy as np
@@ -213,8 +214,9 @@ class Priors:
     near_days: int
 
 
+@cache
 def packaged_priors() -> Priors:
-    """The priors that come with Mendbay."""
+    """The priors that come with Mendbay; they are read once."""
     text = (files("mendbay.board") / "match_priors.toml").read_text(encoding="utf-8")
     return read_priors(text)
 

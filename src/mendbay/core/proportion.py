@@ -106,6 +106,7 @@ def beta_quantile(alpha: float, beta: float, share: float) -> float:
     return _beta_quantiles(alpha, beta, share)[0]
 
 
+@lru_cache(maxsize=1 << 12)
 def _beta_quantiles(alpha: float, beta: float, *shares: float) -> tuple[float, ...]:
     """By summing the density over log-odds, where it is smooth and falls off exponentially on both sides even
     if a parameter is below 1."""

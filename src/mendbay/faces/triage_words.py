@@ -13,7 +13,15 @@ from mendbay.case.records import LOOSE_BOARD, CaseKind
 from mendbay.core.quantity import chance_text, counted
 from mendbay.jobs.closed_board import ClosedBoard
 from mendbay.jobs.next_steps import GIVE_BACK, given_back
-from mendbay.jobs.triage_case import HOW_IT_WENT, REASONS_SHOWN, KeepOff, ToldTry, Triage, answer_words
+from mendbay.jobs.triage_case import (
+    HOW_IT_WENT,
+    REASONS_SHOWN,
+    Believed,
+    KeepOff,
+    ToldTry,
+    Triage,
+    answer_words,
+)
 from mendbay.triage.belief import HELPED, TRIED, Asked, Moved
 from mendbay.triage.next_step import Offer
 from mendbay.triage.tables import StepKind, Tables
@@ -229,7 +237,7 @@ def speak_again_sentences(
     return found
 
 
-def moved_sentence(told: Triage, one: Moved) -> str:
+def moved_sentence(told: Believed, one: Moved) -> str:
     """What an answer did to a fault, in words, without its bits."""
     return f"{moved_how(one)}: {answer_words(told.belief, one)}"
 

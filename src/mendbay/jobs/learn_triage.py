@@ -7,6 +7,7 @@ after its images are erased or a sign of it is answered anew.
 from __future__ import annotations
 
 import json
+from bisect import bisect_left
 from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
@@ -89,8 +90,9 @@ def closed_cases(bench: Bench, but: int = 0) -> tuple[ClosedCase, ...]:
         LedgerError: a note is not one that Mendbay wrote.
     """
     found = _all_closed(bench)
-    if any(one.number == but for one in found):
-        return _Cases(one for one in found if one.number != but)
+    at = bisect_left(found, but, key=lambda one: one.number)
+    if at < len(found) and found[at].number == but:
+        return _Cases(found[:at] + found[at + 1 :])
     return found
 
 
@@ -188,7 +190,8 @@ def table_numbers(bench: Bench, topic: str = "") -> TableNumbers:
     if topic and topic not in known:
         raise UsageError(f"There are no numbers of {topic[:40]!r}.", f"Use one of: {', '.join(known)}.")
     now = learned(closed_cases(bench))
-    left_out = practice_words(practice_cases(bench) & outcomes(bench).keys())
+    practised = frozenset(one for one in practice_cases(bench) if outcome_of(bench, one) is not None)
+    left_out = practice_words(practised)
     return TableNumbers(
         tuple(one for one in numbers(packaged, now) if topic in ("", one.topic)),
         known,

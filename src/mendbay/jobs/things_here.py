@@ -1,7 +1,6 @@
 """What of the customer's things nobody handed back, worked out once for as long as nothing new is noted.
 
-Of most cases of a shop everything is back: of those only that is remembered, by the number of their last
-note.
+Of each case only whether any is here is remembered, by the number of its last note.
 """
 
 from __future__ import annotations
@@ -18,7 +17,7 @@ from mendbay.jobs.keep_items import items_of
 
 KEY = "things"
 """Of what is remembered of all cases."""
-FORM = 4
+FORM = 5
 """Of that; another one is worked out anew."""
 FEW = 100
 """Cases up to which each is looked at; of more, those that have things are found first, in one sweep over all
@@ -76,7 +75,7 @@ class ThingsBook:
             asked &= bench.notes.last_of_kind(NoteKind.ITEM).keys()
         self._bench = bench
         self._last = bench.notes.last_numbers(sorted(asked))
-        self._back = _read(bench.remembered.some([KEY]).get(KEY)) if self._last else {}
+        self._known = _read(bench.remembered.some([KEY]).get(KEY)) if self._last else {}
         self._is_new = False
 
     def holds(self, case: int) -> bool:
@@ -85,13 +84,15 @@ class ThingsBook:
             LedgerError: a note is not one that Mendbay wrote.
         """
         last = self._last.get(case, 0)
-        if not last or self._back.get(case) == last:
+        if not last:
             return False
-        if self._bench.ledger.forgotten(case) is None and things_here(self._bench, case):
-            return True
-        self._back[case] = last
+        known = self._known.get(case)
+        if known is not None and known[0] == last:
+            return known[1]
+        here = self._bench.ledger.forgotten(case) is None and bool(things_here(self._bench, case))
+        self._known[case] = (last, here)
         self._is_new = True
-        return False
+        return here
 
     def keep(self) -> None:
         """Remembers what was worked out."""
@@ -101,17 +102,19 @@ class ThingsBook:
 
     def kept(self) -> dict[str, Any]:
         """What is remembered of it, by its key; nothing if there is nothing to remember."""
-        back = [number for pair in self._back.items() for number in pair]
-        return {KEY: {"form": FORM, "back": back}} if back else {}
+        known = [number for case, (last, here) in self._known.items() for number in (case, last, int(here))]
+        return {KEY: {"form": FORM, "known": known}} if known else {}
 
 
-def _read(kept: Any) -> dict[int, int]:
+def _read(kept: Any) -> dict[int, tuple[int, bool]]:
     """What was remembered; nothing if it is not as it was written."""
     try:
         if kept["form"] != FORM:
             return {}
+        known = [int(one) for one in kept["known"]]
         return {
-            int(case): int(last) for case, last in zip(kept["back"][::2], kept["back"][1::2], strict=True)
+            case: (last, bool(here))
+            for case, last, here in zip(known[::3], known[1::3], known[2::3], strict=True)
         }
     except (KeyError, TypeError, ValueError):
         return {}

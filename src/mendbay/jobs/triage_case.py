@@ -650,14 +650,14 @@ def withdraw_tried(bench: Bench, case: int, step: str, bay: str, reason: str) ->
         bench.note(case, "triage", f"Withdrawn: that {step} was tried. {reason}")
 
 
-def why(bench: Bench, case: int, place: Place) -> tuple[Triage, tuple[Moved, ...]]:
+def why(bench: Bench, case: int, place: Place) -> tuple[Believed, tuple[Moved, ...]]:
     """What moved a fault, the strongest first.
 
     Raises:
         NoSuchCase: there is no such case.
         UsageError: the case has no such place.
     """
-    told = tell_triage(bench, case)
+    told = tell_belief(bench, case)
     if place not in told.belief.worlds.places:
         names = ", ".join(dict.fromkeys(one.fault for one in told.belief.worlds.places))
         bays = ", ".join(told.subject.bays)
@@ -669,14 +669,14 @@ def why(bench: Bench, case: int, place: Place) -> tuple[Triage, tuple[Moved, ...
     return told, told.belief.moved(place.fault, place.bay)
 
 
-def what_if(bench: Bench, case: int, asked: Asked) -> tuple[Triage, tuple[WhatIf, ...]]:
+def what_if(bench: Bench, case: int, asked: Asked) -> tuple[Believed, tuple[WhatIf, ...]]:
     """What each answer to a sign would mean.
 
     Raises:
         NoSuchCase: there is no such case.
         UsageError: there is no such sign, or it is answered already.
     """
-    told = tell_triage(bench, case)
+    told = tell_belief(bench, case)
     return told, told.belief.what_if(asked)
 
 

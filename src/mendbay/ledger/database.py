@@ -18,7 +18,7 @@ from mendbay.core.note import Note
 from mendbay.jobs.ledger_port import CaseLedger, Sort
 from mendbay.ledger import queries
 from mendbay.ledger.board_shelf import BoardShelf
-from mendbay.ledger.forgetting import forget, forgotten, require_kept
+from mendbay.ledger.forgetting import forget, require_kept
 from mendbay.ledger.marks import mark_of, went_through
 from mendbay.ledger.notes import NoteBook
 from mendbay.ledger.several import by_case, listed
@@ -299,8 +299,10 @@ class Ledger(CaseLedger):
         return done
 
     def forgotten(self, number: int) -> Forgotten | None:
-        self.case(number)
-        return forgotten(self._store, number)
+        rows = self._store.rows(queries.FORGOTTEN_OF_CASE, (number,)) if 0 < number < 2**63 else []
+        if not rows:
+            raise no_such_case(self._store, number)
+        return None if rows[0][1] is None else Forgotten(*rows[0])
 
     def require_kept(self, number: int) -> None:
         """

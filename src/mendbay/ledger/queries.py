@@ -196,6 +196,10 @@ SELECT number, case_number, bay, kind, subject, at, who, body FROM notes WHERE c
 """
 
 FORGOTTEN = "SELECT case_number, at, who, entries, head FROM forgotten WHERE case_number = ?"
+FORGOTTEN_OF_CASE = (
+    "SELECT cases.number, at, who, entries, head FROM cases "
+    "LEFT JOIN forgotten ON case_number = cases.number WHERE cases.number = ?"
+)
 ALL_FORGOTTEN = "SELECT case_number FROM forgotten"
 FORGET = "INSERT INTO forgotten (case_number, at, who, entries, head) VALUES (?, ?, ?, ?, ?)"
 FORGET_ROWS = (

@@ -12,10 +12,11 @@ J. Am. Stat. Assoc. 47 (1952), from memory): counted so, cases drawn from the ta
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from bisect import bisect_left
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
-from itertools import groupby
+from operator import attrgetter
 
 import numpy as np
 
@@ -119,6 +120,26 @@ these by small ones."""
 BLOCKS_KEPT = 512
 
 
+_NUMBER = attrgetter("number")
+
+
+class _Block(tuple[ClosedCase, ...]):
+    """Cases by number, with a hash that costs little: sums are looked up by them."""
+
+    def __hash__(self) -> int:
+        return hash((len(self), sum(map(_NUMBER, self))))
+
+
+def _blocks(cases: _Block, size: int) -> Iterator[_Block]:
+    """Cut where a number is the first of so many."""
+    at = 0
+    while at < len(cases):
+        after = (cases[at].number // size + 1) * size
+        end = bisect_left(cases, after, lo=at, key=_NUMBER)
+        yield _Block(cases[at:end])
+        at = end
+
+
 class CaseCounter:
     """Counts how often each number of the tables was met. Sums of blocks of cases are kept, so that counting
     again with one case more or less costs that case's block alone; the result is the same to the last bit.
@@ -134,14 +155,14 @@ class CaseCounter:
 
     def counts(self, cases: Iterable[ClosedCase]) -> Counts:
         """What these cases, in any order, count together."""
-        return self._summed(tuple(sorted(cases, key=lambda one: one.number)), BLOCKS)
+        return self._summed(_Block(sorted(cases, key=_NUMBER)), BLOCKS)
 
-    def _summed(self, cases: tuple[ClosedCase, ...], sizes: tuple[int, ...]) -> Counts:
+    def _summed(self, cases: _Block, sizes: tuple[int, ...]) -> Counts:
         if not sizes:
             return self._counted(cases)
         total = Counts()
-        for _, block in groupby(cases, key=lambda one: one.number // sizes[0]):
-            total.add(self._of_block(tuple(block), sizes[1:]))
+        for block in _blocks(cases, sizes[0]):
+            total.add(self._of_block(block, sizes[1:]))
         return total
 
     def _counted(self, cases: tuple[ClosedCase, ...]) -> Counts:

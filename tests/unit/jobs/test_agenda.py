@@ -193,6 +193,22 @@ def test_of_cases_closed_before_closing_noted_things_only_what_was_noted_is_foll
         assert list(known_agenda(bench).day.cases) == [1]
 
 
+def test_whether_things_are_here_is_worked_out_once_for_as_long_as_nothing_is_noted(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench.ledger.amend_case(1, state=CaseState.CLOSED)
+    number_items(bench, 1)
+    book = things_here_job.ThingsBook(bench, [1])
+    assert book.holds(1)
+    book.keep()
+    with monkeypatch.context() as patch:
+        patch.delattr(things_here_job, "things_here")
+        assert things_here_job.ThingsBook(bench, [1]).holds(1)
+    for one in items_of(bench, 1):
+        move_item(bench, 1, one.code, Where.CUSTOMER, mistake="It went back at the counter.")
+    assert not things_here_job.ThingsBook(bench, [1]).holds(1)
+
+
 def test_cases_that_were_closed_before_closing_told_of_things_do_not_come_back(bench: Bench) -> None:
     """Nobody was asked then whether the drive went back: a shop would have all its old cases to do."""
     bench.note(1, "closing", "Closed: given back; data: none; nothing was broken.", {"remark": ""})

@@ -16,6 +16,7 @@ from mendbay.jobs.consents import to_ask
 from mendbay.jobs.hand_repairs import CameOf
 from mendbay.jobs.next_steps import LEAST, NotOffered, held, short_list, why_not_offered
 from mendbay.jobs.triage_case import (
+    Believed,
     ToldTry,
     Triage,
     answer,
@@ -395,13 +396,13 @@ def step_lines(told: Triage, offer: Offer) -> list[str]:
     return lines
 
 
-def _likeliest(told: Triage, one: WhatIf, count: int) -> list[tuple[str, float]]:
+def _likeliest(told: Believed, one: WhatIf, count: int) -> list[tuple[str, float]]:
     places = told.belief.worlds.places
     order = sorted(range(len(places)), key=lambda at: -one.faults[at])[:count]
     return [(words.place_words(told.belief.worlds.tables, places[at]), float(one.faults[at])) for at in order]
 
 
-def _moved_line(told: Triage, one: Moved) -> str:
+def _moved_line(told: Believed, one: Moved) -> str:
     return wrapped(f"{one.bits:+6.1f} bits, {words.moved_sentence(told, one)}", "  ")
 
 
@@ -456,7 +457,7 @@ def _repair_json(one: ToldTry) -> dict[str, object]:
     return {"step": one.step.id, "bay": one.bay or None, "origin": one.origin, "done": one.done or None}
 
 
-def _faults_json(told: Triage, chances: list[float]) -> list[dict[str, object]]:
+def _faults_json(told: Believed, chances: list[float]) -> list[dict[str, object]]:
     rows = sorted(zip(chances, told.belief.worlds.places, strict=True), key=lambda one: -one[0])
     return [
         {"fault": place.fault, "bay": place.bay or None, "chance": round(chance, 6)} for chance, place in rows

@@ -26,12 +26,14 @@ from mendbay.jobs.quote_lines import prices_in_force
 from mendbay.jobs.triage_case import (
     HOW_IT_WENT,
     MOST_BAYS,
+    Believed,
     Triage,
     cautions_of,
     enter_answer,
     enter_tried,
     note_about,
     signs_of,
+    tell_belief,
     tell_triage,
     tell_what_is_left,
     what_if,
@@ -229,7 +231,7 @@ def _step_words(offer: Offer) -> str:
     return f"“{offer.step.words.rstrip('.')}”{words.in_bay(offer.bay)}"
 
 
-def _asked_words(told: Triage, asked: Asked) -> str:
+def _asked_words(told: Believed, asked: Asked) -> str:
     """A question by its own words, with the bay it is of."""
     where = f"bay {asked.bay}: " if asked.bay else ""
     return f"{where}{sign_of(told.belief.worlds, asked).question(told.subject.box)}"
@@ -244,7 +246,7 @@ def _moved_most(told: Triage) -> tuple[str, ...]:
     return (f"{what}: was {chance_text(one.before)}, now {chance_text(one.chance)}.",)
 
 
-def _told_words(told: Triage, asked: Asked, said: str) -> str:
+def _told_words(told: Believed, asked: Asked, said: str) -> str:
     """A question with its answer, or a repair that was made."""
     if said in HOW_IT_WENT:
         where = f"bay {asked.bay}: " if asked.bay else ""
@@ -255,7 +257,7 @@ def _told_words(told: Triage, asked: Asked, said: str) -> str:
     return f"{_asked_words(told, asked)} {words[:1].upper()}{words[1:]}."
 
 
-def _moved_words(told: Triage, one: Moved) -> str:
+def _moved_words(told: Believed, one: Moved) -> str:
     """What moved a fault; an answer that no longer counts as it is now is told as of before."""
     words = _told_words(told, one.asked, one.answer)
     now = one.answer in HOW_IT_WENT or told.belief.answers.get(one.asked) == one.answer
@@ -394,7 +396,7 @@ def fault(visit: Visit) -> Answer:
     case, place = visit.path["case"], Place(visit.said["fault"], visit.said["bay"])
     with visit.bench() as bench:
         told, moved = why(bench, case, place)
-        card = card_of(visit, bench, case, weighed=True)
+        card = card_of(visit, bench, case)
     worlds = told.belief.worlds
     facts = {
         "card": card,
@@ -518,8 +520,8 @@ def take_answer_back(visit: Visit) -> Answer:
 def repair_made(visit: Visit) -> Answer:
     case, made, bay = visit.path["case"], visit.said["step"], visit.said["bay"]
     with visit.bench() as bench:
-        told = tell_triage(bench, case)
-        card = card_of(visit, bench, case, weighed=True)
+        told = tell_belief(bench, case)
+        card = card_of(visit, bench, case)
     one = next((each for each in told.untried if (each.step.id, each.bay) == (made, bay)), None)
     facts = {
         "card": card,
@@ -533,18 +535,18 @@ def repair_made(visit: Visit) -> Answer:
     return Page("triage_made.html", facts)
 
 
-def _kinds_of_repair(told: Triage) -> Iterator[tuple[str, str]]:
+def _kinds_of_repair(told: Believed) -> Iterator[tuple[str, str]]:
     """The repairs that can be put down, of each drive or of the box: what is sent, and its words."""
     for step, bay in steps_of(told.belief.worlds):
         if step.kind is StepKind.REPAIR and not (bay and told.assumed):
             yield f"{step.id}:{bay}", step.words_of(bay).rstrip(".")
 
 
-def _repairs(told: Triage) -> int:
+def _repairs(told: Believed) -> int:
     return len(told.tried) + len(told.mended) + len(told.untried)
 
 
-def _mark_of_repairs(told: Triage) -> str:
+def _mark_of_repairs(told: Believed) -> str:
     return seen(len(told.tried), len(told.mended), _repairs(told), sorted(map(str, told.known.items())))
 
 
@@ -584,8 +586,8 @@ def tried(visit: Visit) -> Answer:
 def repair(visit: Visit) -> Answer:
     case, made, bay = visit.path["case"], visit.said["step"], visit.said["bay"]
     with visit.bench() as bench:
-        told = tell_triage(bench, case)
-        card = card_of(visit, bench, case, weighed=True)
+        told = tell_belief(bench, case)
+        card = card_of(visit, bench, case)
     by_hand = [one for one in (*told.tried, *told.mended, *told.untried) if not one.swap]
     one = next((each for each in by_hand if (each.step.id, each.bay) == (made, bay)), None)
     if one is None:
