@@ -21,6 +21,7 @@ from mendbay.core.texts import require_line
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.going_on import Stakes
 from mendbay.inlets.bench_drives import UNSTEADY, BenchDrives
+from mendbay.jobs.asked_by_works import asked_by_works
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Programmers, ShopFiles
 from mendbay.jobs.events import Said, StepProgress, Tell, silent
@@ -168,6 +169,7 @@ def open_bench(
             stakes=stakes or Stakes(),
             remembered=_remembered(folder, ledger),
             forget_works=lambda case: works(folder).forget(case),
+            asked_by_works=lambda case: asked_by_works(works(folder), case),
         )
 
 
@@ -187,7 +189,8 @@ def changes_of(home: Path | None = None) -> dict[str, Callable[[], object]]:
         reap_works()
         return shelf.revision()
 
-    return {"ledger": ledger.now, "works": revision}
+    # whose turn a case is follows from both: a reading that waits for a person is noted nowhere
+    return {"ledger": lambda: (ledger.now(), asked_by_works(shelf)), "works": revision}
 
 
 def ledger_watch(home: Path | None = None) -> LedgerWatch:

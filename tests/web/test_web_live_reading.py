@@ -12,11 +12,14 @@ from pathlib import Path
 
 import pytest
 
+from mendbay.case.agenda import PRESSES
 from mendbay.imaging.hazard import Condition
 from mendbay.jobs.drive_condition import said_condition
 from mendbay.jobs.take_in import take_in
+from mendbay.jobs.triage_case import answer
 from mendbay.jobs.work_port import Outcome, Standing
 from mendbay.outlets.scenario.small import make_small_scenario
+from mendbay.triage.belief import Asked
 from mendbay.wiring import works
 from support.boxes import small_base
 from support.readings_in_browser import DRIVES, Readings
@@ -92,6 +95,46 @@ def test_power_is_cut_by_whoever_sits_there(web: Web, shop: WorkShop, readings: 
     readings.stop()
     with web.bench() as bench:
         assert any("power" in one.what and one.who == "Kim" for one in bench.ledger.custody(1))
+
+
+def test_whoever_looks_anywhere_is_told_that_a_reading_waits_for_them(
+    web: Web, shop: WorkShop, readings: Readings
+) -> None:
+    readings.begin(bay_1="1", source_1=slow_drive(shop, "comes_back = true"))
+    readings.goes_on()
+    for page in ("/", "/cases", "/case/1"):
+        until(lambda page=page: "the reading of bay 1 to end" in text_of(web.get(page)))  # type: ignore[misc]
+    readings.ask("rest")
+    until(lambda: "stands still" in text_of(web.get("/case/1")))
+    readings.ask("power-cycle", bay="1")  # also while it rests
+    until(lambda: readings.state.question is not None)
+    until(lambda: PRESSES in text_of(web.get("/")))
+    for page in ("/", "/cases", "/case/1"):
+        text = text_of(web.get(page))
+        assert (PRESSES if page == "/cases" else "Cut the power of the drive in bay 1") in text, page
+        assert "the reading of bay 1 to end" not in text, page
+    web.done(f"{DRIVES}/ask", {**hidden(web.get(DRIVES), f"{DRIVES}/ask"), "answer": "yes"})
+    until(lambda: readings.said("is back; it rests"))
+    readings.ask("go-on")
+    readings.goes_on()
+    readings.stop()
+
+
+def test_a_drive_that_is_to_get_no_power_is_not_asked_to_be_powered_again(
+    web: Web, shop: WorkShop, readings: Readings
+) -> None:
+    readings.begin(bay_1="1", source_1=slow_drive(shop, "comes_back = true"))
+    readings.ask("power-cycle", bay="1")
+    until(lambda: readings.state.question is not None)
+    with web.bench() as bench:
+        answer(bench, 1, Asked("sound", "1"), "grinding")
+    page = web.get(DRIVES)
+    asked = text_of(page[page.index('id="drives-asked"') :])
+    assert "leave it without" in asked
+    assert asked.index("It has no power: end this reading") < asked.index("Power is back all the same")
+    web.done(f"{DRIVES}/ask", {**hidden(page, f"{DRIVES}/ask"), "answer": "no"})
+    readings.stop()
+    assert "Not now: by what is known the drive of bay 1 gets no power." in text_of(web.get(DRIVES))
 
 
 def test_power_is_cut_by_the_relay(web: Web, shop: WorkShop, readings: Readings) -> None:

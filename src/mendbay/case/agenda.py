@@ -99,6 +99,7 @@ class OpenCase:
         waits: what it waits for, the most telling first; empty while it is our turn.
         chore: what we can do for it, if it is our turn.
         nudge: how to ask after what it waits for, if it waits.
+        presses: a machine stands still before the chore is done, and a drive has power meanwhile.
     """
 
     number: int
@@ -107,6 +108,7 @@ class OpenCase:
     waits: tuple[Wait, ...] = ()
     chore: Chore | None = None
     nudge: Chore | None = None
+    presses: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,6 +157,10 @@ LIMITS: Mapping[WaitsFor, int] = {WaitsFor.CUSTOMER: 7, WaitsFor.PART: 14, Waits
 source)."""
 
 
+PRESSES = "a drive has power and waits for you"
+"""Why a case is late that presses."""
+
+
 def agenda_of(cases: Iterable[OpenCase], day: str, limits: Mapping[WaitsFor, int] = LIMITS) -> Agenda:
     """The work of a day. Cases of the same rank stand by their numbers.
 
@@ -174,7 +180,7 @@ def days_since(moment: str, day: str) -> int:
 
 
 def _entry(case: OpenCase, day: str, limits: Mapping[WaitsFor, int]) -> Entry:
-    late: list[str] = []
+    late = [PRESSES] if case.presses else []
     if case.due_on and case.due_on < day:
         late.append(f"{case.due_for or 'due on'} {case.due_on}")
     for wait in case.waits:

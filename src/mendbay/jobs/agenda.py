@@ -16,6 +16,7 @@ from mendbay.case.records import LOOSE_BOARD, Bay, Case, CaseKind, CaseLine, Cas
 from mendbay.core.errors import UsageError
 from mendbay.core.note import NoteKind
 from mendbay.core.quantity import counted
+from mendbay.jobs.asked_by_works import AskedByWork
 from mendbay.jobs.asked_so_far import is_unasked
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import refused, risk_called, to_ask
@@ -321,6 +322,10 @@ class _Gathering:
         if case.state in (CaseState.CLOSED, CaseState.HANDED_BACK) and not waits:
             return self._of_done(case)
         due_for = "needed by" if case.due_on else ""
+        if any(one.who is WaitsFor.MACHINE and not one.told for one in waits) and (
+            asked := self._bench.asked_by_works(case.number)
+        ):
+            return self._asked(case, due_for, asked)
         if waits:
             nudge = None
             if self._weigh is not Weigh.NOTHING:
@@ -330,6 +335,15 @@ class _Gathering:
             return OpenCase(case.number, *due, waits, nudge=nudge)
         chore = self._ours(case) if self._weigh in STEPS else None
         return OpenCase(case.number, case.due_on, due_for, chore=chore)
+
+    def _asked(self, case: Case, due_for: str, asked: Sequence[AskedByWork]) -> OpenCase:
+        """A drive is being read, and nothing goes on before a person does something for it."""
+        first = max(asked, key=lambda one: one.presses)
+        chore = None
+        if self._weigh is not Weigh.NOTHING:
+            name = "answer-reading" if first.presses else "end-rest"
+            chore = self._chore(name, case, self._worth(case), first.text)
+        return OpenCase(case.number, case.due_on, due_for, chore=chore, presses=first.presses)
 
     def _returning(self, case: Case) -> Chore | None:
         """Giving back what was paid beyond the bill."""

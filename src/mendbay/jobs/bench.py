@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from mendbay.case.records import Event, Facts
 from mendbay.core.clock import Clock, iso
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.going_on import Stakes
+from mendbay.jobs.asked_by_works import AskedByWork
 from mendbay.jobs.board_ledger_port import BoardLedger
 from mendbay.jobs.board_ports import ShopFiles
 from mendbay.jobs.events import Tell, silent
@@ -33,6 +34,11 @@ def no_works(case: int) -> int:
     return 0
 
 
+def nothing_asked(case: int) -> tuple[AskedByWork, ...]:
+    """For benches without works."""
+    return ()
+
+
 @dataclass(frozen=True, slots=True)
 class Bench:
     """The shop's ledger with its stock and notes, its own files and papers, its drives, images and case
@@ -44,7 +50,7 @@ class Bench:
     threads that read. `assumed` are the planner's priors and limits, `stakes` what is at stake where the
     shop states it;
     `remembered` is what was worked out before, to save time; `forget_works` removes what is kept of the works
-    of a case (`Works.forget`).
+    of a case (`Works.forget`); `asked_by_works` tells what those under way wait for a person to do.
     """
 
     ledger: CaseLedger
@@ -66,6 +72,7 @@ class Bench:
     stakes: Stakes = field(default_factory=Stakes)
     remembered: Remembered = field(default_factory=Forgetful)
     forget_works: Callable[[int], int] = no_works
+    asked_by_works: Callable[[int], Sequence[AskedByWork]] = nothing_asked
 
     def now(self) -> str:
         """The present as records carry it."""

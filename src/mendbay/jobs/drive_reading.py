@@ -310,6 +310,7 @@ class DriveReading:
         self._tell_account(self._nothing_asked())
         self._tell(Resting(self.bay, is_resting=True))
         while self._hold() and not self._stop() and not pause():
+            self._cut_power_if_asked()
             self._wait(REST_SLICE_SECONDS)
         rested = self._clock.steady_seconds() - begun
         self.rested_seconds += rested
@@ -509,25 +510,30 @@ class DriveReading:
             if self._reader.returned() and self._is_the_same():
                 if self._heat is not None:
                     self._heat.begin_anew()
-                self._tell(Said(f"The drive in bay {self.bay} is back; reading goes on."))
-                self._happened(f"The drive in bay {self.bay} was back; reading went on.")
+                now, then = (
+                    ("it rests", "it rested") if self._hold() else ("reading goes on", "reading went on")
+                )
+                self._tell(Said(f"The drive in bay {self.bay} is back; {now}."))
+                self._happened(f"The drive in bay {self.bay} was back; {then}.")
                 self._account.was_away()
                 return
             self._tell(Said(f"The drive in bay {self.bay} still does not answer."))
             self._happened(f"The drive in bay {self.bay} still did not answer.")
         if is_there:
             if not self._stop():
-                self._tell(Said(f"The power of the drive in bay {self.bay} was not cut; reading goes on."))
+                now = "it rests" if self._hold() else "reading goes on"
+                self._tell(Said(f"The power of the drive in bay {self.bay} was not cut; {now}."))
             self._account.was_away()
             return
         if self._stop():  # it may be there again: nobody waited for it
             raise Interrupted(
                 f"Stopped while the drive in bay {self.bay} did not answer; everything read so far is kept.",
-                "Look whether it has power, then run the same command again; it goes on from here.",
+                "Look whether it has power, then order the same reading again; it goes on from here.",
             )
         raise DriveVanished(
             f"The drive in bay {self.bay} no longer answers; everything read so far is kept.",
-            "Cut its power, wait until it stands still, restore the power, then run the same command again.",
+            "Cut its power and wait until it stands still. If it is to be read on, restore the power and "
+            "order the same reading again: it goes on from here.",
         )
 
     def _happened(self, text: str) -> None:

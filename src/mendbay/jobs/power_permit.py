@@ -131,6 +131,19 @@ def reasons_due(bench: Bench, case: int, bays: Iterable[str], *, reading: bool) 
     )
 
 
+def harm_of_power(bench: Bench, case: int, bays: Iterable[str]) -> dict[str, str]:
+    """By bay, why its drive gets no power by what is known now, as a sentence: triage keeps it without, or
+    its board's electrical sheet keeps power away. Without the bays of which nothing says so.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    asked = tuple(bays)
+    found = {one.bay: one.words for one in _closed(bench, case, asked)}
+    return found | {one.bay: one.why for one in _kept(bench, case, asked)}
+
+
 def _needed(reading: bool) -> tuple[str, ...]:
     """The consents it takes to give a drive power, or to read it."""
     return (POWER, LONG) if reading else (POWER,)

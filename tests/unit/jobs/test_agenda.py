@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from contextlib import closing
 from dataclasses import replace
 
 import pytest
 
 from mendbay.board.description import BoardDescription
 from mendbay.board.stock import Kind, StockItem
-from mendbay.case.agenda import Entry, WaitsFor
+from mendbay.case.agenda import PRESSES, Entry, WaitsFor
 from mendbay.case.consents import Consent, Word, packaged_risks
 from mendbay.case.hand_over import Role
 from mendbay.case.items import What, Where
@@ -24,6 +25,7 @@ from mendbay.jobs import agenda as agenda_job
 from mendbay.jobs import things_here as things_here_job
 from mendbay.jobs import triage_case as triage_job
 from mendbay.jobs.agenda import known_agenda, tell_agenda, tell_turn
+from mendbay.jobs.asked_by_works import AskedByWork
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.bill_case import How, make_bill, pay, unpay
 from mendbay.jobs.case_steps import StepState, tell_steps
@@ -341,6 +343,23 @@ def test_a_drive_that_is_being_read_is_waited_for(bench: Bench) -> None:
     other.close()
     store.close()
     assert waits(tell_turn(bench, 1)) == []
+
+
+@pytest.mark.parametrize(("question", "chore"), [(3, "answer-reading"), (0, "end-rest")])
+def test_a_reading_that_waits_for_a_person_is_nobodys_turn_but_ours(
+    bench: Bench, question: int, chore: str
+) -> None:
+    asked = AskedByWork("a-work", 1, question, "Cut the power of the drive in bay 1.")
+    bench = replace(bench, asked_by_works=lambda case: (asked,) if case == 1 else ())
+    assert waits(tell_turn(bench, 1)) == [], "nothing is being read"
+    with closing(bench.images.create(bench.ledger.case(1), "1", Identity("AL20-HX4", "S1", 1 << 20, 512))):
+        entry = tell_turn(bench, 1)
+        assert (entry.turn, entry.case.waits) == (WaitsFor.US, ())
+        assert entry.chore is not None
+        assert (entry.chore.id, entry.chore.command) == (chore, "drive show 1")
+        assert "Cut the power" in entry.chore.words
+        assert entry.late == ((PRESSES,) if question else ())
+        assert [one.case.number for one in known_agenda(bench).day.agenda.steps] == [1]
 
 
 def test_complete_images_are_looked_at_then_handed_back_then_closed_then_erased(

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from mendbay.faces.web.gatherer import Found, Gathered, Gatherer
 from mendbay.faces.web.live import Pulse
 from mendbay.faces.web.weigher import Weigher
+from mendbay.jobs.asked_by_works import asked_by_works
 from mendbay.wiring import forget_worked_out, ledger_watch, works
 
 if TYPE_CHECKING:
@@ -102,18 +103,27 @@ class Desk:
             self.forget(case)
 
     def gathered(
-        self, name: str, gather: Callable[[], tuple[Found, str]], **how: Any
+        self,
+        name: str,
+        gather: Callable[[], tuple[Found, str]],
+        *,
+        with_works: bool = False,
+        **how: Any,
     ) -> Gathered[Found] | None:
         """What is gathered from the whole shop under a name; None while it is gathered the first time.
 
         Args:
             gather, how: of `Gatherer`.
+            with_works: gathered anew also once works wait for a person to do something, or no longer do.
 
         Raises:
             MendbayError: it cannot be gathered.
         """
+        version: Callable[[], object] = self.version.now
+        if with_works:
+            version = lambda: (self.version.now(), asked_by_works(self.works))  # noqa: E731
         kept: Gatherer[Found] = self.keep(
-            name, lambda: Gatherer(gather, self.version.now, lambda: self.pulse.tell("ledger"), **how)
+            name, lambda: Gatherer(gather, version, lambda: self.pulse.tell("ledger"), **how)
         )
         return kept.get()
 

@@ -14,10 +14,10 @@ from mendbay.faces.web.case_works import DAMAGED, UNREADABLE, states_of
 from mendbay.faces.web.reading_form import MOST_TRIES, SLOTS, conditions_in, said_by, sent
 from mendbay.faces.web.visit import Visit
 from mendbay.imaging.assumptions import Assumptions
+from mendbay.jobs.asked_by_works import READS
 from mendbay.jobs.work_options import bays_held, options_of
 from mendbay.jobs.work_port import DOING, Outcome, Standing, WorkKind, WorkOrder, WorkState
 
-READS = (WorkKind.READ_PAIR, WorkKind.READ_DRIVE)
 OF_DRIVES = (
     *READS,
     WorkKind.COMPARE_DRIVE,

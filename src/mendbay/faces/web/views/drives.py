@@ -36,7 +36,7 @@ from mendbay.jobs.drive_picture import DriveSeen, DrivesSeen
 from mendbay.jobs.drive_rings_port import DriveRings
 from mendbay.jobs.drives_at_hand import drives_at_hand, more_words
 from mendbay.jobs.imaging_record import DEVICES, LEFT, ImagingRecord, imaging_record, lacking_csv
-from mendbay.jobs.power_permit import Although, foresee_reading, reasons_due
+from mendbay.jobs.power_permit import Although, foresee_reading, harm_of_power, reasons_due
 from mendbay.jobs.set_aside import asides
 
 if TYPE_CHECKING:
@@ -116,6 +116,7 @@ def drives(visit: Visit) -> Answer:
             "at_hand": at_hand,
             "slots": _slots(shown, found, at_hand) if kept is None else _slots_said(kept, at_hand),
             "conditions": [(one.bay, said_condition(bench, case, one.bay)) for one in shown],
+            "no_power": _no_power(bench, case, found),
             "clicks": cautions_for(CLICKS),
             "clicking": [one.bay for one in shown if _clicks(bench, case, one.bay)],
             "wanted": card.case.wanted,
@@ -156,6 +157,7 @@ def now(visit: Visit) -> Answer:
             return Unchanged()
         shown = drives_shown(visit, bench, found) if part in ("reading", "record") else []
         erased_on = copies_erased_on(bench, bench.ledger.case(case))
+        no_power = _no_power(bench, case, found) if part in ("asked", "ended") else {}
     if part == "drive":
         return Page("drives_now.html", {"part": part, **of_drive})
     facts = {
@@ -167,9 +169,23 @@ def now(visit: Visit) -> Answer:
         "drives": shown,
         "sector_bytes": _sectors(shown),
         "case": case,
+        "no_power": no_power,
         "cautions": cautions_for(DRIVE),
     }
     return Page("drives_now.html", facts)
+
+
+def _no_power(bench: Bench, case: int, found: tuple[WorkSeen, ...]) -> dict[str, str]:
+    """By bay, why a drive gets no power by what is known now: of those that a reading waits or rests with, or
+    that could be read on. It takes a triage, so of no others."""
+    bays = {bay for one in found if one.is_over and one.is_last and one.is_reading for bay in one.bays}
+    for one in found:
+        if not one.is_over and one.is_reading:
+            bays |= {
+                *([one.state.question.bay] if one.state.question else ()),
+                *(one.bays if one.rests else ()),
+            }
+    return harm_of_power(bench, case, sorted(bays)) if bays else {}
 
 
 def _asks_mark(found: tuple[WorkSeen, ...]) -> str:

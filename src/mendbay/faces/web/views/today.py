@@ -85,7 +85,11 @@ def _day(visit: Visit) -> Gathered[_Known] | None:
             return _Known(known, shop_currency(bench)), bench.now()
 
     return desk.gathered(
-        "day", gather, kept_seconds=KEPT_SECONDS, is_unfinished=lambda found: bool(found.known.not_yet)
+        "day",
+        gather,
+        with_works=True,
+        kept_seconds=KEPT_SECONDS,
+        is_unfinished=lambda found: bool(found.known.not_yet),
     )
 
 
