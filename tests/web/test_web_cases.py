@@ -216,6 +216,9 @@ def test_nobody_is_sent_to_triage_before_anything_was_asked(web: Web) -> None:
     web.post(f"/case/{number}/take-in/tell", {"question": "kind", "picked": "two-bay-box"})
     page = _weighed(web, number)
     assert "Begin with take-in" not in page
+    assert "Next Put down which drives came in" in page
+    web.post(f"/case/{number}/take-in/bays/add", {"bay": "1"})
+    page = _weighed(web, number)
     assert re.search(r"Next \S.* takes \d+ min Still open: Take-in, under way\. .*questions are open", page)
 
 
@@ -302,6 +305,7 @@ def mark_of(page: str, form: str) -> str:
 def test_what_to_do_next_comes_by_itself(web: Web) -> None:
     number = opened(web, box="two-bay box, does not start")
     web.post(f"/case/{number}/take-in/tell", {"question": "kind", "picked": "two-bay-box"})
+    web.post(f"/case/{number}/take-in/bays/add", {"bay": "1"})
     assert "is being worked out" in text_of(web.get(f"/case/{number}"))
     page = _weighed(web, number)
     assert re.search(r"Next \S.*(saves|helps) .*about [\d.\s]+ EUR.*; takes \d+ min", page)

@@ -49,11 +49,13 @@ LIKELIEST = 3
 """Faults that are remembered with a step (own choice)."""
 ASK_FIRST = "Begin with take-in: nothing was asked yet of what happened and what is wanted."
 """Before any step that triage would propose by odds alone."""
+SAY_BAYS = "Put down which drives came in, and in which bays."
+"""Before a step of one drive, while nobody said which there are."""
 POWER = "power-on"
 """The consent that trying a drive needs."""
 FITTING = (POWER, "board-swap")
 """The consents that fitting another board needs."""
-FORM = "9"
+FORM = "10"
 """Of what is remembered; another one is worked out anew."""
 
 
@@ -474,13 +476,15 @@ class _Gathering:
         return chore
 
     def _asked_first(self, chore: Chore, told: Triage) -> Chore:
-        """A step as triage proposes it; take-in in its place while nobody was asked anything. What asking is
-        worth is not reckoned: it ranks as the step that it goes before. That a drive gets no power is said
-        whatever was asked."""
+        """A step as triage proposes it; take-in in its place while nobody was asked anything, or while it is
+        of one drive and nobody said which came. What asking is worth is not reckoned: it ranks as the step
+        that it goes before. That a drive gets no power is said whatever was asked."""
         by_odds = chore.command.startswith("triage ") and not (told.keep_off or told.closed_boards)
-        if not by_odds or not is_unasked(self._bench, told.case):
-            return chore
-        return replace(chore, id=TAKE_IN, words=ASK_FIRST, command=f"case take-in {told.case}")
+        if by_odds and is_unasked(self._bench, told.case):
+            return replace(chore, id=TAKE_IN, words=ASK_FIRST, command=f"case take-in {told.case}")
+        if by_odds and told.assumed and "--bay" in chore.command.split():
+            return replace(chore, id=TAKE_IN, words=SAY_BAYS, command=f"case take-in {told.case}")
+        return chore
 
     def _to_try(self, told: Triage) -> Chore | None:
         """Trying a repair that was made; where its board's sheet keeps power away, that is measured anew

@@ -496,6 +496,18 @@ def test_the_deadline_of_a_closed_case_stays_as_it_is(bench: Bench) -> None:
     assert set_due(bench, 1, "").due_on == ""
 
 
+def test_which_drives_came_is_put_down_before_a_step_of_one_of_them(bench: Bench) -> None:
+    box = take_in(bench, "Oakhanger Bakery", box="two-bay box").number
+    answer(bench, box, Asked("lights"), "normal")
+    chore = tell_turn(bench, box).chore
+    assert chore is not None
+    assert (chore.id, chore.words) == ("take-in", agenda_job.SAY_BAYS), chore
+    bench.ledger.add_bay(Bay(box, "1"))
+    chore = tell_turn(bench, box).chore
+    assert chore is not None
+    assert chore.words != agenda_job.SAY_BAYS
+
+
 def test_a_stop_goes_before_what_was_not_asked_yet(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     told = tell_triage(bench, 1)
     kept = replace(told, keep_off=(triage_job.KeepOff("1", 0.9, (), ()),))
