@@ -25,6 +25,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Programmers, ShopFiles
 from mendbay.jobs.events import Said, StepProgress, Tell, silent
 from mendbay.jobs.ports import PowerCycle, never, no_power_cycle
+from mendbay.jobs.presses_port import Presses
 from mendbay.jobs.stationery_port import Stationery
 from mendbay.ledger.database import Ledger
 from mendbay.outlets.case_files import CaseCabinet
@@ -168,6 +169,7 @@ def open_bench(
             stakes=stakes or Stakes(),
             remembered=_remembered(folder, ledger),
             forget_works=lambda case: works(folder).forget(case),
+            forget_presses=lambda case: presses(folder).forget(case),
         )
 
 
@@ -196,6 +198,13 @@ def ledger_watch(home: Path | None = None) -> LedgerWatch:
     from mendbay.ledger.watch import watch_of  # only for what runs for long
 
     return watch_of(make_home(home) / "ledger.sqlite3")
+
+
+def presses(home: Path | None = None) -> Presses:
+    """What the last forms of the bench in the browser led to, whichever server of that home did it."""
+    from mendbay.outlets.press_files import PressFiles  # only for what serves or forgets
+
+    return PressFiles(home_folder(home) / "presses", ledger_watch(home))
 
 
 def forget_worked_out(home: Path | None = None) -> None:

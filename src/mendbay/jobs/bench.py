@@ -33,6 +33,10 @@ def no_works(case: int) -> int:
     return 0
 
 
+def no_presses(case: int) -> None:
+    """For benches whose forms are not remembered."""
+
+
 @dataclass(frozen=True, slots=True)
 class Bench:
     """The shop's ledger with its stock and notes, its own files and papers, its drives, images and case
@@ -44,7 +48,7 @@ class Bench:
     threads that read. `assumed` are the planner's priors and limits, `stakes` what is at stake where the
     shop states it;
     `remembered` is what was worked out before, to save time; `forget_works` removes what is kept of the works
-    of a case (`Works.forget`).
+    of a case (`Works.forget`), `forget_presses` what its forms in the browser led to (`Presses.forget`).
     """
 
     ledger: CaseLedger
@@ -66,6 +70,7 @@ class Bench:
     stakes: Stakes = field(default_factory=Stakes)
     remembered: Remembered = field(default_factory=Forgetful)
     forget_works: Callable[[int], int] = no_works
+    forget_presses: Callable[[int], None] = no_presses
 
     def now(self) -> str:
         """The present as records carry it."""
