@@ -115,7 +115,8 @@ class Once:
                 return Go(held.led.url, DONE_BEFORE, held.led.clears)
             if held.is_doubtful:
                 raise ChangedMeanwhile(
-                    "The server ended while it did this: it may be done, or not.",
+                    "The server ended while it did this, so it may be done already, or not: look before you "
+                    "send it again.",
                     "Load the page again, look whether it is there, and send the form again if it is not.",
                 )
             made = change()

@@ -24,10 +24,11 @@ from mendbay.faces.web.chip_works import (
     KINDS,
     clip_said,
     order_chip_work,
+    read_before,
     require_chips_at_rest,
     works_of_chips,
 )
-from mendbay.faces.web.clip_form import ADAPTER, CLIP, VOLTS
+from mendbay.faces.web.clip_form import CLIP, VOLTS
 from mendbay.faces.web.fields import choice, files, line, number
 from mendbay.faces.web.gate import Gate
 from mendbay.faces.web.lately import Lately
@@ -125,9 +126,8 @@ def rom(visit: Visit) -> Answer:
         "twice": twice,
         "doubts": doubts_of_sizes([one for one in reads if not one.withdrawn]),
         "cautions": cautions_for(CHIP),
-        "adapter": ADAPTER,
+        "before": read_before(works),
         "volts": VOLTS,
-        "times": READS,
         "limit_bytes": DUMP_LIMIT_BYTES,
     }
     return Page("board_rom.html", facts)
