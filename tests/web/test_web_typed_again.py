@@ -191,7 +191,7 @@ def test_a_hidden_text_of_several_lines_is_the_same_however_its_lines_end() -> N
 
 def test_rows_are_filled_by_their_names_and_what_was_typed_of_one_that_is_gone_is_told() -> None:
     page = """<form method="post" action="/a"><input type="hidden" name="names" value="a\nnew\nc"
-    data-rows="v"><input name="v" value="1"><input name="v" value="2"><input name="v" value="3"></form>"""
+    data-names="v"><input name="v" value="1"><input name="v" value="2"><input name="v" value="3"></form>"""
     typed = [("names", "a\r\ngone\r\nc"), ("v", "ten"), ("v", "twenty"), ("v", "thirty")]
     again = typed_again(page, "/a", typed, "/p", compared=True)
     assert again is not None
@@ -202,7 +202,7 @@ def test_rows_are_filled_by_their_names_and_what_was_typed_of_one_that_is_gone_i
 def test_prices_typed_while_another_added_one_stand_there_again(web: Web) -> None:
     page = "/settings/file/prices"
     shown = web.get(page)
-    names = re.search(r'name="names" value="([^"]*)" data-rows', shown)
+    names = re.search(r'name="names" value="([^"]*)" data-names', shown)
     values = [unescape(one) for one in re.findall(r'name="value" value="([^"]*)"', shown)]
     assert names is not None
     at = names[1].split().index("price.courier.amount")

@@ -18,7 +18,7 @@ TOLD_LETTERS = 2_000
 """Of what stands in a field now; the page itself shows the whole."""
 _BY_ITSELF = ("data-live", "hx-get", "hx-trigger")
 """What makes a part ask for itself again: it would take the typed words away."""
-_ROWS = "data-rows"
+_ROWS = "data-names"
 """Of a hidden field whose lines name the rows of a form, the name of the field that each row has one of."""
 _NOT_FILLED = ("file", "password", "hidden", "submit")
 _WRITTEN = ("text", "number", "date", "search", "tel", "email", "url")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from markupsafe import Markup
 
@@ -54,6 +54,8 @@ from mendbay.wiring import rom_drawing, shop_files, transfer_journals
 
 BOOK = Book()
 ROLE = choice("chip", "Whose chip", {one.value: words for one, words in ROLES.items()}, required=True)
+ON_CLIP = replace(ROLE, words="Whose chip is on the clip")
+OF_DUMPS = replace(ROLE, words="Whose chip the dumps are of")
 FAMILY = line("family", "Family it is held against", limit=200)
 LOOKS_KEPT = 12
 """Judgements that the server holds: they take seconds, and the same reads always give the same."""
@@ -268,7 +270,7 @@ def doubt_map(vote: Vote) -> Markup:
     "Keeps dumps that any programmer made, as reads of one sitting.",
     [
         BAY,
-        ROLE,
+        OF_DUMPS,
         files("dumps", "Files of one sitting", limit=MOST_READS),
         line("chip_id", "The chip's id as the programmer shows it", limit=60),
     ],
@@ -292,7 +294,7 @@ def keep(visit: Visit) -> Answer:
     "/case/{case:int}/board/read-chip",
     "board-read-chip",
     "Orders that the chip on a clip is read through an adapter, several times.",
-    [BAY, ROLE, number("times", "Whole reads", least=2, most=MOST_READS, default=READS), *CLIP],
+    [BAY, ON_CLIP, number("times", "Whole reads", least=2, most=MOST_READS, default=READS), *CLIP],
 )
 def read(visit: Visit) -> Answer:
     clip = clip_said(visit)
