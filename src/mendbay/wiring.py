@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import platformdirs
 
-from mendbay.core.clock import SystemClock
+from mendbay.core.clock import Clock, SystemClock
 from mendbay.core.errors import DestinationError, LedgerError
 from mendbay.core.texts import require_line
 from mendbay.imaging.assumptions import Assumptions
@@ -173,9 +173,9 @@ def open_bench(
         )
 
 
-def changes_of(home: Path | None = None) -> dict[str, Callable[[], object]]:
+def changes_of(home: Path | None = None, clock: Clock | None = None) -> dict[str, Callable[[], object]]:
     """By what can change in the shop, something to be called that differs after a change, whoever made it.
-    To be called in one thread.
+    To be called in one thread. A new day counts as a change of the ledger: what is due is another then.
 
     Raises:
         LedgerError: the ledger cannot be opened.
@@ -189,7 +189,8 @@ def changes_of(home: Path | None = None) -> dict[str, Callable[[], object]]:
         reap_works()
         return shelf.revision()
 
-    return {"ledger": ledger.now, "works": revision}
+    days = clock or SystemClock()
+    return {"ledger": lambda: (ledger.now(), days.now().date()), "works": revision}
 
 
 def ledger_watch(home: Path | None = None) -> LedgerWatch:

@@ -6,6 +6,7 @@ import io
 import re
 import shutil
 import threading
+import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -16,7 +17,7 @@ from mendbay.core.errors import UsageError
 from mendbay.core.note import NoteKind
 from mendbay.faces.web.addresses import Address
 from mendbay.faces.web.answers import Go
-from mendbay.faces.web.once import DONE_BEFORE, Once, Press, press_of
+from mendbay.faces.web.once import DONE_BEFORE, REMEMBERED_SECONDS, Once, Press, press_of
 from mendbay.outlets.press_files import PressFiles
 from support.web_client import Web, web_on
 
@@ -93,6 +94,17 @@ def test_what_is_done_of_a_case_that_is_forgotten_is_not_remembered(tmp_path: Pa
     assert once.answer(PRESS, lambda: done[1]) == done[0]
     once.forget(1)
     assert once.answer(PRESS, lambda: done[1]) == done[1]
+
+
+def test_who_presses_much_later_means_it_however_the_time_passed(tmp_path: Path) -> None:
+    now, done = [1000.0], iter(range(9))
+    once = Once(PressFiles(tmp_path / "presses", Standing(), lambda: time.time() + now[0]), lambda: now[0])
+    now[0] = 0.0
+    assert once.answer(PRESS, lambda: Go(f"/{next(done)}")) == Go("/0")
+    now[0] = REMEMBERED_SECONDS - 1
+    assert once.answer(PRESS, lambda: Go(f"/{next(done)}")) == Go("/0")
+    now[0] = REMEMBERED_SECONDS + 1
+    assert once.answer(PRESS, lambda: Go(f"/{next(done)}")) == Go("/1")
 
 
 def test_what_was_refused_is_tried_again(tmp_path: Path) -> None:

@@ -11,13 +11,13 @@ from __future__ import annotations
 
 import hashlib
 import threading
-import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from starlette.datastructures import UploadFile
 
+from mendbay.core.clock import passing_seconds
 from mendbay.core.errors import ChangedMeanwhile
 from mendbay.faces.web.addresses import Address
 from mendbay.faces.web.answers import Answer, Go
@@ -73,10 +73,12 @@ class Once:
 
     Args:
         presses: what is remembered beyond the end of this server.
+        clock: in seconds, never backwards, and not still while the machine sleeps.
     """
 
-    def __init__(self, presses: Presses) -> None:
+    def __init__(self, presses: Presses, clock: Callable[[], float] = passing_seconds) -> None:
         self._presses = presses
+        self._clock = clock
         self._done: Lately[Press, tuple[float, Go]] = Lately(MOST, lambda press: press.case)
         self._under_way: set[Press] = set()
         self._changed = threading.Condition()
@@ -95,13 +97,13 @@ class Once:
             while press in self._under_way:
                 self._changed.wait()
             done = self._done.get(press)
-            if done is not None and time.monotonic() - done[0] < REMEMBERED_SECONDS:
+            if done is not None and self._clock() - done[0] < REMEMBERED_SECONDS:
                 return done[1]
             self._under_way.add(press)
         try:
             made = self._held(press, change)
             if isinstance(made, Go):
-                self._done.put(press, (time.monotonic(), made))
+                self._done.put(press, (self._clock(), made))
             return made
         finally:
             with self._changed:
