@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import platformdirs
 
-from mendbay.core.clock import SystemClock
+from mendbay.core.clock import Clock, SystemClock
 from mendbay.core.errors import DestinationError, LedgerError
 from mendbay.core.texts import require_line
 from mendbay.imaging.assumptions import Assumptions
@@ -26,6 +26,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Programmers, ShopFiles
 from mendbay.jobs.events import Said, StepProgress, Tell, silent
 from mendbay.jobs.ports import PowerCycle, never, no_power_cycle
+from mendbay.jobs.presses_port import Presses
 from mendbay.jobs.stationery_port import Stationery
 from mendbay.ledger.database import Ledger
 from mendbay.outlets.case_files import CaseCabinet
@@ -170,12 +171,13 @@ def open_bench(
             remembered=_remembered(folder, ledger),
             forget_works=lambda case: works(folder).forget(case),
             asked_by_works=lambda case: asked_by_works(works(folder), case),
+            forget_presses=lambda case: presses(folder).forget(case),
         )
 
 
-def changes_of(home: Path | None = None) -> dict[str, Callable[[], object]]:
+def changes_of(home: Path | None = None, clock: Clock | None = None) -> dict[str, Callable[[], object]]:
     """By what can change in the shop, something to be called that differs after a change, whoever made it.
-    To be called in one thread.
+    To be called in one thread. A new day counts as a change of the ledger: what is due is another then.
 
     Raises:
         LedgerError: the ledger cannot be opened.
@@ -189,8 +191,13 @@ def changes_of(home: Path | None = None) -> dict[str, Callable[[], object]]:
         reap_works()
         return shelf.revision()
 
-    # whose turn a case is follows from both: a reading that waits for a person is noted nowhere
-    return {"ledger": lambda: (ledger.now(), asked_by_works(shelf)), "works": revision}
+    days = clock or SystemClock()
+    # whose turn a case is follows from the ledger, the day and the works: a reading that waits for a person
+    # is noted nowhere
+    return {
+        "ledger": lambda: (ledger.now(), days.now().date(), asked_by_works(shelf)),
+        "works": revision,
+    }
 
 
 def ledger_watch(home: Path | None = None) -> LedgerWatch:
@@ -199,6 +206,13 @@ def ledger_watch(home: Path | None = None) -> LedgerWatch:
     from mendbay.ledger.watch import watch_of  # only for what runs for long
 
     return watch_of(make_home(home) / "ledger.sqlite3")
+
+
+def presses(home: Path | None = None) -> Presses:
+    """What the last forms of the bench in the browser led to, whichever server of that home did it."""
+    from mendbay.outlets.press_files import PressFiles  # only for what serves or forgets
+
+    return PressFiles(home_folder(home) / "presses", ledger_watch(home))
 
 
 def forget_worked_out(home: Path | None = None) -> None:

@@ -175,10 +175,10 @@ def standing_of(home: Path) -> dict[str, dict[str, int]]:
 
 
 def files_of(home: Path) -> dict[str, str]:
-    """The digests of the files of a home, but the ledger's own and what was sent and is not needed any more:
-    that goes by itself after a day, as another server may still be at it."""
+    """The digests of the files of a home, but those of the ledger, what forms led to, and what was sent and
+    is not needed any more: that goes by itself after a day, as another server may still be at it."""
     found = {str(one.relative_to(home)): one for one in home.rglob("*") if one.is_file()}
-    others = ("ledger.sqlite3", "worked-out", "uploads/")
+    others = ("ledger.sqlite3", "worked-out", "presses/", "uploads/")
     return {
         name: hashlib.sha256(one.read_bytes()).hexdigest()
         for name, one in found.items()

@@ -567,6 +567,25 @@ def test_another_drive_was_plugged_in_meanwhile(web: Web, shop: WorkShop) -> Non
     assert works(web.home).orders() == ()
 
 
+def test_what_was_ordered_too_late_is_looked_at_again_and_sent_by_one_press(web: Web, shop: WorkShop) -> None:
+    where = shop.drive(name="d1", bytes_=1 << 20)
+    said = {"bay_1": "1", "source_1": where, "want": "*.jpg\r\n*.doc", "minutes": "5"}
+    form = hidden(web.post(f"{DRIVES}/look", said, status=200).text, f"{DRIVES}/begin")
+    web.post(f"{DRIVES}/look", {**said, "minutes": "7"}, status=200)  # the same person, on another page
+    description = Path(where.removeprefix("unsteady:"))
+    description.write_text(description.read_text().replace('"d1"', '"other"'))
+    sent = {**form, "want": "*.jpg\r\n*.doc", "from_page": f"{DRIVES}/look"}  # as browsers end lines
+    late = web.post(f"{DRIVES}/begin", sent, status=409).text
+    assert "data-again" in late
+    assert "This page shows how it stands now" in text_of(late)
+    again = hidden(late, f"{DRIVES}/begin")
+    assert again["minutes"] == "5"
+    assert again["seen"] != form["seen"]
+    web.done(f"{DRIVES}/begin", again)
+    until(lambda: state(web).is_over)
+    assert works(web.home).order(newest(web)).options["want"] == ["*.jpg", "*.doc"]
+
+
 # ---------------------------------------------------------------------- other images of the same drive
 
 

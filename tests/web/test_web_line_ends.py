@@ -6,6 +6,8 @@ import re
 from html import unescape
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from mendbay.case.items import What
 from mendbay.case.records import Bay
@@ -14,6 +16,21 @@ from mendbay.faces.web.fields import number, read_fields
 from mendbay.faces.web.line_ends import bound, held
 from mendbay.jobs.keep_items import add_item
 from support.web_client import Web
+
+SIGNS = [
+    *"<>\"'/-! 5V%a=",
+    "\u2009",
+    "5 V",
+    "<!--",
+    "-->",
+    "<pre>",
+    "</pre>",
+    '<a b="',
+    "<textarea ",
+    "</textarea>",
+    "<b>",
+]
+"""What pages are made of, whole and in pieces."""
 
 
 @pytest.mark.parametrize(
@@ -43,6 +60,34 @@ def test_a_number_stays_with_its_unit(text: str, told: str) -> None:
 )
 def test_what_is_sent_back_or_copied_keeps_its_blanks(html: str) -> None:
     assert bound(html) == html
+
+
+@pytest.mark.parametrize("begin", ['<a title="', "<a title='", "<a ", "<!-- ", "<pre>", '<a b="x" c='])
+def test_what_has_no_end_goes_to_the_end_as_browsers_read_it(begin: str) -> None:
+    rest = f"{begin}5 V and 6 V"
+    assert bound(f"<p>4 V</p>{rest}") == f"<p>4\xa0V</p>{rest}"
+
+
+@pytest.mark.parametrize("piece", ['<a "', "<a '", "<a ", "<!--", "<pre>5 V", "<a b=\"x\" c='y' ", "<a '\""])
+def test_each_sign_is_read_once_whatever_has_no_end(piece: str) -> None:
+    """Read anew from each of its beginnings, so much would take hours."""
+    html = piece * 200_000
+    assert bound(html) == html
+
+
+@given(st.lists(st.sampled_from(SIGNS), max_size=40).map("".join))
+def test_nothing_but_blanks_is_changed(html: str) -> None:
+    made = bound(html)
+    assert len(made) == len(html)
+    for was, now in zip(html, made, strict=True):
+        assert was == now or (was, now) in {(" ", "\xa0"), ("\u2009", "\u202f")}
+    assert bound(made) == made
+
+
+@given(st.lists(st.sampled_from(SIGNS), max_size=40).map("".join))
+def test_what_is_behind_something_whole_is_bound_as_if_it_stood_alone(html: str) -> None:
+    whole = "<p title='5 V'>x</p><!-- \" -->"
+    assert bound(whole + html) == whole + bound(html)
 
 
 def test_a_name_keeps_its_blanks() -> None:

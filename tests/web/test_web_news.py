@@ -8,6 +8,8 @@ import re
 import threading
 import time
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -20,6 +22,7 @@ from mendbay.faces.web.guard import Rules
 from mendbay.faces.web.live import Pulse
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.take_in import take_in
+from mendbay.wiring import changes_of
 from support.web_client import HOST, Web
 
 
@@ -74,6 +77,53 @@ def test_what_was_told_before_the_first_look_is_not_counted_back(monkeypatch: py
         assert pulse.mark not in shown
     finally:
         pulse.end()
+
+
+@dataclass
+class Days:
+    """A clock that is set by hand, as people and time servers do."""
+
+    at: datetime = datetime(2026, 11, 29, 12, tzinfo=UTC)
+
+    def now(self) -> datetime:
+        return self.at
+
+    def steady_seconds(self) -> float:
+        return 0.0
+
+
+def test_a_new_day_is_news_and_a_clock_that_is_set_within_one_is_none(tmp_path: Path) -> None:
+    """A page that is left open over night would tell what was due yesterday."""
+    clock = Days()
+    look = changes_of(tmp_path, clock)["ledger"]
+    seen = [look()]
+    for hours in (-2, 3, 1):  # set back, a summer time, an hour of sleep
+        clock.at += timedelta(hours=hours)
+        assert look() == seen[0]
+    for days in (1, 30, -31):
+        clock.at += timedelta(days=days)
+        seen.append(look())
+    assert len(set(seen)) == 3
+    assert seen[-1] == seen[0]
+
+
+def test_what_was_gathered_yesterday_is_gathered_anew(tmp_path: Path) -> None:
+    clock, times = Days(), list[int]()
+    desk = Desk(tmp_path, Rules(frozenset({HOST})), Pulse(dict), clock=clock)
+
+    def gather() -> tuple[int, str]:
+        times.append(1)
+        return len(times), ""
+
+    def gathered() -> int:
+        found = desk.gathered("day", gather)
+        return 0 if found is None or found.is_old else found.found
+
+    _until(lambda: gathered() == 1)
+    assert gathered() == 1
+    clock.at += timedelta(days=1)
+    _until(lambda: gathered() == 2)
+    desk.end()
 
 
 def test_a_part_that_is_asked_for_again_takes_no_notice_from_the_page_that_it_is_meant_for(web: Web) -> None:

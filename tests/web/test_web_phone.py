@@ -151,6 +151,16 @@ def test_it_closes_by_time_and_by_done(place: Place) -> None:
     assert not place.keys.any_open
 
 
+def test_it_closes_while_the_machine_sleeps(monkeypatch: pytest.MonkeyPatch) -> None:
+    slept = {time.CLOCK_MONOTONIC: 0.0, time.CLOCK_BOOTTIME: 0.0}
+    monkeypatch.setattr(time, "clock_gettime", lambda which: 1000.0 + slept[which])
+    keys = PhoneKeys()
+    key = keys.open(1, "1", "Kim").key
+    assert keys.find(key) is not None
+    slept[time.CLOCK_BOOTTIME] = 3600.0
+    assert keys.find(key) is None
+
+
 @pytest.mark.parametrize("host", ["evil.example", "192.0.2.7", "192.0.2.7:1", "127.0.0.1:5000", ""])
 def test_another_name_is_not_answered(place: Place, host: str) -> None:
     device, path = place.bound()

@@ -345,6 +345,36 @@ def test_no_supply_is_given_that_was_not_ticked(bench: Bench) -> None:
     assert "No ROM of this bay was read yet" in text_of(bench.web.get(f"{BOARD}/rom?bay=1"))
 
 
+def test_of_a_reading_that_was_refused_nothing_but_ticks_is_said_twice(bench: Bench) -> None:
+    said = bench.clip("donor", chip="donor", times="7")
+    page = bench.web.done(f"{BOARD}/read-chip", {**said, "volts": ["1.8"]})
+    assert read_form_of(page) == {
+        "chip": "donor",
+        "times": "7",
+        "programmer": "ftdi://ftdi:232h/1",
+        "practice": str(bench.folder / "donor.toml"),
+    }
+    assert not re.search(r"<input[^>]* checked", page)
+    page = bench.web.done(f"{BOARD}/read-chip", said)
+    assert read_form_of(page)["chip"] == "", "that chip is read, the next may be another"
+    assert read_form_of(page)["times"] == "7"
+
+
+def test_the_adapter_that_was_named_stands_there_again(bench: Bench) -> None:
+    page = bench.web.done(f"{BOARD}/read-chip", {**CLIP, "chip": "patient", "programmer": "none://a"})
+    assert read_form_of(page)["programmer"] == "none://a"
+    assert read_form_of(page)["practice"] == ""
+
+
+def read_form_of(page: str) -> dict[str, str]:
+    """What the form of a reading says before anybody types in it."""
+    form = re.search(r'action="[^"]*/read-chip".*?</form>', page, re.DOTALL)
+    assert form is not None
+    inputs = dict(re.findall(r'<input id="[^"]*" name="(\w+)" value="([^"]*)"', form[0]))
+    chosen = re.search(r'<option value="(\w*)" selected', form[0])
+    return {"chip": chosen[1] if chosen else "", **inputs}
+
+
 def test_a_form_of_a_plan_that_was_drawn_anew_is_refused(bench: Bench) -> None:
     bench.planned()
     mark = re.search(r'action="[^"]*/write".*?name="seen" value="(\w+)"', bench.page(), re.DOTALL)

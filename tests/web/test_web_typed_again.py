@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from html import unescape
+from typing import Any
 
 import httpx2
 import pytest
@@ -18,7 +20,7 @@ HOSTILE = "\"><script>alert(1)</script>' &amp; \u202egnp"
 
 
 def sent(
-    web: Web, url: str, form: dict[str, str], page: str, headers: dict[str, str] | None = None
+    web: Web, url: str, form: Mapping[str, Any], page: str, headers: dict[str, str] | None = None
 ) -> httpx2.Response:
     """What a form of that page is answered."""
     said = {"origin": ORIGIN, "referer": f"{ORIGIN}{page}", **(headers or {})}
@@ -176,6 +178,49 @@ def test_no_word_given_of_what_stood_before_is_sent_unseen(web: Web) -> None:
     assert "they said so" in text_of(answer.text)
     assert 'value="they said so"' not in answer.text
     assert form_of(answer.text, "/case/1/wait")["what"] == "a board"
+
+
+def test_a_hidden_text_of_several_lines_is_the_same_however_its_lines_end() -> None:
+    page = (
+        '<form method="post" action="/a"><input type="hidden" name="h" value="a\nb"><input name="x"></form>'
+    )
+    again = typed_again(page, "/a", [("h", "a\r\nb"), ("x", "typed")], "/p", compared=False)
+    assert again is not None
+    assert 'name="x" value="typed"' in again.html("")
+
+
+def test_rows_are_filled_by_their_names_and_what_was_typed_of_one_that_is_gone_is_told() -> None:
+    page = """<form method="post" action="/a"><input type="hidden" name="names" value="a\nnew\nc"
+    data-names="v"><input name="v" value="1"><input name="v" value="2"><input name="v" value="3"></form>"""
+    typed = [("names", "a\r\ngone\r\nc"), ("v", "ten"), ("v", "twenty"), ("v", "thirty")]
+    again = typed_again(page, "/a", typed, "/p", compared=True)
+    assert again is not None
+    assert re.findall(r'name="v" value="(\w+)"', again.html("")) == ["ten", "2", "thirty"]
+    assert (again.left, again.rows) == ((), (("gone", "twenty"),))
+
+
+def test_prices_typed_while_another_added_one_stand_there_again(web: Web) -> None:
+    page = "/settings/file/prices"
+    shown = web.get(page)
+    names = re.search(r'name="names" value="([^"]*)" data-names', shown)
+    values = [unescape(one) for one in re.findall(r'name="value" value="([^"]*)"', shown)]
+    assert names is not None
+    at = names[1].split().index("price.courier.amount")
+    values[at] = "77"
+    seen = re.search(r'/prices/keep".*?name="seen" value="(\w+)"', shown, re.DOTALL)
+    assert seen is not None
+    web.done("/settings/prices/price", {**A_PRICE, "words": "Disc", "id": "disc"})
+    typed = {**dict(re.findall(r'id="set-\w+" name="(\w+)" value="([^"]*)"', shown)), "hourly_rate": "71"}
+    form = {**typed, "seen": seen[1], "names": names[1].replace("\n", "\r\n"), "value": values}
+    answer = sent(web, "/settings/prices/keep", form, page, SCRIPT)
+    assert answer.status_code == 409
+    assert answer.headers["hx-retarget"] == "#main"
+    assert 'id="price.courier.amount" name="value" value="77"' in answer.text
+    assert 'name="hourly_rate" value="71"' in answer.text
+    assert 'value="Disc"' in answer.text
+
+
+A_PRICE = {"stage": "media", "unit": "each", "amount": "3"}
 
 
 TICKS = """<details><div data-live="ledger" hx-get="/p" hx-trigger="refresh"><form method="post" action="/a">

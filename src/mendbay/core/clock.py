@@ -29,6 +29,12 @@ class SystemClock:
         return time.monotonic()
 
 
+def passing_seconds() -> float:
+    """Seconds from an arbitrary start that never run backwards, nobody sets, and that go on while the machine
+    sleeps (`CLOCK_BOOTTIME`); for what ends after a while, whoever was awake. `steady_seconds` rests then."""
+    return time.clock_gettime(time.CLOCK_BOOTTIME)
+
+
 def iso(moment: datetime) -> str:
     """The moment as records carry it: UTC, ISO 8601 / RFC 3339, whole seconds, `Z`.
 

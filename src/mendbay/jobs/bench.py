@@ -39,6 +39,10 @@ def nothing_asked(case: int) -> tuple[AskedByWork, ...]:
     return ()
 
 
+def no_presses(case: int) -> None:
+    """For benches whose forms are not remembered."""
+
+
 @dataclass(frozen=True, slots=True)
 class Bench:
     """The shop's ledger with its stock and notes, its own files and papers, its drives, images and case
@@ -50,7 +54,8 @@ class Bench:
     threads that read. `assumed` are the planner's priors and limits, `stakes` what is at stake where the
     shop states it;
     `remembered` is what was worked out before, to save time; `forget_works` removes what is kept of the works
-    of a case (`Works.forget`); `asked_by_works` tells what those under way wait for a person to do.
+    of a case (`Works.forget`), `forget_presses` what its forms in the browser led to (`Presses.forget`);
+    `asked_by_works` tells what works under way wait for a person to do.
     """
 
     ledger: CaseLedger
@@ -73,6 +78,7 @@ class Bench:
     remembered: Remembered = field(default_factory=Forgetful)
     forget_works: Callable[[int], int] = no_works
     asked_by_works: Callable[[int], Sequence[AskedByWork]] = nothing_asked
+    forget_presses: Callable[[int], None] = no_presses
 
     def now(self) -> str:
         """The present as records carry it."""

@@ -158,6 +158,7 @@ def forget(bench: Bench, copies: Copies, number: int, reason: str) -> Forgotten:
             done = bench.ledger.forget_case(number, now, bench.who, kept)
     _clear_what_came_since(bench, number)
     bench.remembered.forget(number)
+    bench.forget_presses(number)
     bench.ledger.scrub()
     return done
 

@@ -271,7 +271,8 @@ def move_item(
 
     Raises:
         NoSuchCase, NoSuchItem: there is no such case or item.
-        UsageError: it cannot get there from where it is, or a reason is missing.
+        UsageError: it cannot get there from where it is, a reason is missing, or one is given though it is
+            there already.
     """
     if where in (Where.USED, Where.DESTROYED):
         require_reason(why or mistake, str(where))
@@ -283,6 +284,7 @@ def move_item(
         item = item_named(bench, case, named)
         now = replace(item, where=where, place=place.strip()) if mistake else moved(item, where, place)
         if now == item:
+            _require_no_reason(item, why.strip() or mistake.strip())
             return item
         _require_nameless(record, now, why, mistake)
         raw = next(one for one in _kept(bench, case) if one.number == item.number)
@@ -292,6 +294,15 @@ def move_item(
         reason = f"; {mistake or why}" if mistake or why else ""
         bench.note(case, "item", f"Item {now.code} {done}: {item.whereabouts} -> {now.whereabouts}{reason}.")
     return now
+
+
+def _require_no_reason(item: Item, reason: str) -> None:
+    """Refuses a reason for what changes nothing: it would be noted nowhere."""
+    if reason:
+        raise UsageError(
+            f"{item.code} is noted as {item.whereabouts} already, so the reason would be kept nowhere.",
+            "Say where it is now, or leave the reason out.",
+        )
 
 
 def write_item(bench: Bench, item: Item) -> None:

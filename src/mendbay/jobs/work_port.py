@@ -205,7 +205,8 @@ class Works(Protocol):
     """The works of a shop, as anyone sees them who looks."""
 
     def new_id(self) -> str:
-        """A name for a new work: date and time in UTC and a part by chance, so that names sort by time."""
+        """A name for a new work: date and time in UTC and a part by chance, so that names sort by time; a new
+        one behind all there are, also where the clock was set back."""
         ...
 
     def begin(self, order: WorkOrder) -> None:

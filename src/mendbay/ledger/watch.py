@@ -10,6 +10,7 @@ from weakref import WeakValueDictionary
 
 from mendbay.core.errors import LedgerError
 from mendbay.ledger import queries
+from mendbay.ledger.marks import mark_of, went_through
 from mendbay.ledger.store import Store, note_replaced
 
 Known = tuple[int, int, int, int, int]
@@ -68,6 +69,24 @@ class LedgerWatch:
         """
         with self._lock:
             return frozenset(row[0] for row in self._opened_store().rows(queries.ALL_FORGOTTEN))
+
+    def mark(self) -> str:
+        """Stands for all that was noted up to now.
+
+        Raises:
+            LedgerError: the ledger cannot be read.
+        """
+        with self._lock:
+            return mark_of(self._opened_store())
+
+    def went_through(self, mark: str) -> bool:
+        """Whether the ledger that lies there was once as a mark says; one that is none says nothing of it.
+
+        Raises:
+            LedgerError: the ledger cannot be read.
+        """
+        with self._lock:
+            return went_through(self._opened_store(), mark)
 
     def close(self) -> None:
         """Lets the file go; the next question opens it again."""

@@ -13,7 +13,7 @@ import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import MAXYEAR, UTC, datetime, timedelta
 from hashlib import blake2b
 from pathlib import Path
 
@@ -40,6 +40,7 @@ from mendbay.outlets.work_json import NotOurs, order_from, order_json, state_fro
 
 WORKS = "works"
 """The folder of all works, in the shop's home."""
+LONG_AGO = datetime.min.replace(tzinfo=UTC)
 _BEGINNING, _GOING = ".new-", ".gone-"
 LOST = Trouble(
     "Lost",
@@ -72,10 +73,11 @@ class WorkShelf(Works):
         self._over: set[str] = set()
         """Works whose lock was free: no process takes it again."""
         self._held: dict[str, int] = {}
-        self._named_at = datetime.min.replace(tzinfo=UTC)
+        self._named_at = LONG_AGO
 
     def new_id(self) -> str:
-        now = max(self._clock.now(), self._named_at + timedelta(milliseconds=1))
+        before = max([self._named_at, *map(_named_at, self._names()[:1])])  # the clock may have been set back
+        now = max(self._clock.now(), before + timedelta(milliseconds=1))
         self._named_at = now
         return f"{now:%Y%m%dT%H%M%S}.{now.microsecond // 1000:03}Z-{secrets.token_hex(6)}"
 
@@ -350,6 +352,14 @@ class WorkShelf(Works):
             raise UsageError(f"There is no work {work}.", "Look at the list of works.") from trouble
         with folder:
             yield folder
+
+
+def _named_at(work: str) -> datetime:
+    """The time in the name of a work; long ago where it is none."""
+    with suppress(ValueError):
+        at = datetime.strptime(work.partition("Z")[0], "%Y%m%dT%H%M%S.%f").replace(tzinfo=UTC)
+        return at if at.year < MAXYEAR else LONG_AGO
+    return LONG_AGO
 
 
 def _shared(order: WorkOrder, other: WorkOrder) -> str:

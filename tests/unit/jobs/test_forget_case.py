@@ -35,6 +35,7 @@ from mendbay.jobs.learn_triage import AT_CLOSING, closed_cases, table_numbers
 from mendbay.jobs.lessons import tell_lessons
 from mendbay.jobs.measure_board import tell_sheet
 from mendbay.jobs.ports import HeldFile
+from mendbay.jobs.presses_port import Led
 from mendbay.jobs.record_swaps import outcomes, record_swap
 from mendbay.jobs.remembered_port import key_of
 from mendbay.jobs.take_in import take_in, tell_case
@@ -42,7 +43,7 @@ from mendbay.jobs.triage_case import tell_triage
 from mendbay.jobs.work_port import WorkKind
 from mendbay.outlets.case_files import CaseCabinet
 from mendbay.outlets.work_shelf import WorkShelf
-from mendbay.wiring import open_bench
+from mendbay.wiring import open_bench, presses
 from support.full_case import CUSTOMER, SECRETS, SERIAL, copies_of, forget, full_home, held_below
 from support.works import order_of
 
@@ -89,6 +90,15 @@ def test_works_of_the_case_go_and_those_of_others_stay(home: Path) -> None:
         forget(bench, 2, WHY)
     assert [one.case for one in shelf.orders()] == [1]
     assert f"{SECRETS[0]} 2".encode() not in held_below(home / "works")
+
+
+def test_what_its_forms_led_to_goes_and_that_of_others_stays(home: Path) -> None:
+    for number in (1, 2):
+        with presses(home).hold(number, "a" * 64) as held:
+            held.keep(Led(f"/case/{number}/things"))
+    with open_bench(home) as bench:
+        forget(bench, 2, WHY)
+    assert [one.name for one in (home / "presses").iterdir()] == [f"0001-{'a' * 64}"]
 
 
 def test_what_was_learned_counts_on(home: Path) -> None:

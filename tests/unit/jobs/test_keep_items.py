@@ -150,6 +150,15 @@ class TestItems:
         assert back.whereabouts == "here, shelf B4"
         assert custody(bench)[-1][0] == "whereabouts put right"
 
+    def test_a_reason_for_what_is_so_already_is_not_dropped_unseen(self, bench: Bench) -> None:
+        there = move_item(bench, 1, "1", Where.HERE, "shelf B4")
+        for reason in ({"why": "they keep it"}, {"mistake": "it never left"}):
+            with pytest.raises(UsageError, match="already, so the reason would be kept nowhere"):
+                move_item(bench, 1, "1", Where.HERE, "shelf B4", **reason)
+        assert move_item(bench, 1, "1", Where.HERE, "shelf B4") == there
+        move_item(bench, 1, "1", Where.HERE, "shelf B5", why="the rack was full")
+        assert bench.ledger.events(1)[-1].text.endswith("; the rack was full.")
+
     def test_labels_do_not_name_a_customer_who_was_called_otherwise_before(self, bench: Bench) -> None:
         add_item(bench, 1, What.ENVELOPE, "from Kiln Lane")
         bench.ledger.amend_case(1, customer="Kiln Lane")

@@ -96,6 +96,14 @@ def test_the_newest_come_first(shelf: WorkShelf) -> None:
     assert shelf.orders() == tuple(reversed(orders))
 
 
+@pytest.mark.parametrize("there", ["20991231T235959.999Z-" + "0" * 12, "99991399T999999.999Z-" + "0" * 12])
+def test_one_that_is_ordered_after_the_clock_was_set_back_is_the_newest(tmp_path: Path, there: str) -> None:
+    (tmp_path / "works" / there).mkdir(parents=True)
+    name = WorkShelf(tmp_path, SystemClock()).new_id()
+    assert is_name(name)
+    assert name > there or there.startswith("9999")
+
+
 def test_a_new_name_is_one(shelf: WorkShelf) -> None:
     assert is_name(shelf.new_id())
     assert shelf.new_id() != shelf.new_id()

@@ -42,6 +42,7 @@ from mendbay.faces.web.sent_for_works import needed_and_left
 from mendbay.faces.web.upload_folder import room_told
 from mendbay.faces.web.uploads import remove_forgotten
 from mendbay.faces.web.visit import Visit
+from mendbay.wiring import presses
 
 WHO = "mendbay_who"
 NOTICE = "mendbay_notice"
@@ -194,6 +195,7 @@ class _Application:
         left; what cannot be removed now is tried the next time. Lets go of what was shown of cases, which
         nobody may have looked at for long."""
         self._desk.let_go_of_cases()
+        self._once().tidy()
         needed, left = needed_and_left(self._desk.home, self._desk.works)
         remove_forgotten(self._desk.home, is_waiting, needed, left)
         with suppress(MendbayError, OSError):
@@ -228,9 +230,12 @@ class _Application:
 
     def _done_once(self, request: Request, address: Address, visit: Visit) -> Answer:
         """What a change answers, which is done once however often its form was pressed."""
-        once: Once = self._desk.keep("once", Once)
         press = press_of(address, request.url.path, sent_of(request), visit.path.get("case"))
-        return once.answer(press, lambda: address.handler(visit))
+        return self._once().answer(press, lambda: address.handler(visit))
+
+    def _once(self) -> Once:
+        found: Once = self._desk.keep("once", lambda: Once(presses(self._desk.home)))
+        return found
 
     async def _visit(self, request: Request, address: Address) -> Visit:
         mark = self._desk.pulse.mark

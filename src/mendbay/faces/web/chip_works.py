@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING
 from mendbay.core.errors import ImageBusy, MendbayError, UsageError
 from mendbay.faces.board_words import ROLES
 from mendbay.faces.web.case_works import ShownWork, order_work, shown_works
-from mendbay.faces.web.clip_form import told_for_forms
+from mendbay.faces.web.clip_form import ADAPTER, told_for_forms
 from mendbay.faces.web.visit import Visit
+from mendbay.jobs.rom_reads import READS
 from mendbay.jobs.work_options import bays_held, options_of
 from mendbay.jobs.work_port import DOING, JSON, Outcome, WorkKind
 from mendbay.wiring import BenchProgrammers
@@ -83,6 +84,40 @@ def _told(one: ShownWork) -> ChipWork:
     writes = one.order.kind is WorkKind.WRITE_CHIP
     then = "" if writes and trouble.kind in STOPPED_WORDS else words_for_forms(trouble.next_step)
     return ChipWork(one, title, trouble.what, then, role)
+
+
+@dataclass(frozen=True, slots=True)
+class ReadBefore:
+    """What the form of a reading says of itself once one was ordered, so that nobody types it twice. What a
+    person gives their word on, supplies and cautions, is said anew each time.
+
+    Args:
+        role: whose chip; empty once that chip was read.
+        times: whole reads.
+        adapter, practice: what the clip hung on; a practice chip has no adapter.
+    """
+
+    role: str = ""
+    times: int = READS
+    adapter: str = ADAPTER
+    practice: str = ""
+
+
+def read_before(works: Sequence[ChipWork]) -> ReadBefore:
+    """What was said of the newest reading among these works."""
+    for one in works:
+        if one.writes:
+            continue
+        options, came = one.shown.order.options, one.shown.state.outcome is Outcome.DONE
+        times, clip = options.get("times"), str(options.get("programmer", ""))
+        practice = clip.removeprefix(BenchProgrammers.SIMULATED)
+        return ReadBefore(
+            "" if came else one.role,
+            times if isinstance(times, int) else READS,
+            clip if practice == clip and clip else ADAPTER,
+            practice if practice != clip else "",
+        )
+    return ReadBefore()
 
 
 def words_for_forms(next_step: str) -> str:

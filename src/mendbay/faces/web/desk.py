@@ -10,6 +10,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from mendbay.core.clock import Clock, SystemClock
 from mendbay.faces.web.gatherer import Found, Gathered, Gatherer
 from mendbay.faces.web.live import Pulse
 from mendbay.faces.web.weigher import Weigher
@@ -37,6 +38,7 @@ class Desk:
         static: the server's own files, by their path below `static/`.
         phone_port: where telephones are listened to while a key for one is open; 0 for any that is free.
         kept: what a view keeps between requests, by its own name; lost when the server ends.
+        clock: says which day it is.
         of_cases: the names of that which holds what was shown of cases.
     """
 
@@ -47,6 +49,7 @@ class Desk:
     static: Mapping[str, tuple[bytes, str]] = field(default_factory=lambda: static_files())
     phone_port: int = 0
     kept: dict[str, Any] = field(default_factory=dict)
+    clock: Clock = field(default_factory=SystemClock)
     of_cases: set[str] = field(default_factory=set)
     lock: threading.RLock = field(default_factory=threading.RLock, repr=False)
 
@@ -119,13 +122,18 @@ class Desk:
         Raises:
             MendbayError: it cannot be gathered.
         """
-        version: Callable[[], object] = self.version.now
-        if with_works:
-            version = lambda: (self.version.now(), asked_by_works(self.works))  # noqa: E731
+        version = self._version_with_works if with_works else self._version_today
         kept: Gatherer[Found] = self.keep(
             name, lambda: Gatherer(gather, version, lambda: self.pulse.tell("ledger"), **how)
         )
         return kept.get()
+
+    def _version_today(self) -> object:
+        """What is gathered is of one day too: what is due is another on the next."""
+        return self.version.now(), self.clock.now().date()
+
+    def _version_with_works(self) -> object:
+        return self._version_today(), asked_by_works(self.works)
 
     @property
     def weigher(self) -> Weigher:

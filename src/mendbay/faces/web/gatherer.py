@@ -69,7 +69,7 @@ class Gatherer(Generic[Found]):
 
     Args:
         gather: gives what was found, and when (UTC as records carry it).
-        version: gives a number that differs after every change of the ledger.
+        version: gives something that differs after every change of the ledger, and each day.
         tell: called once something that nobody waited for is there.
         kept_seconds: how long it is shown at most, for what no ledger tells.
         is_unfinished: whether what was found is to be gathered anew though nothing changed.

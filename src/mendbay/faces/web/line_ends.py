@@ -19,11 +19,14 @@ _UNITS = (
 )
 """Signs of units and of currencies; BAY stands for a name to be typed."""
 _AS_IT_STANDS = "|".join(
-    rf"<{one}\b.*?</{one}>" for one in ("textarea", "pre", "code", "script", "style", "option", "title")
+    rf"<{one}\b.*?(?:</{one}>|\Z)"
+    for one in ("textarea", "pre", "code", "script", "style", "option", "title")
 )
 _PASSED_OVER = re.compile(
-    rf"""(<!--.*?-->|{_AS_IT_STANDS}|<[a-zA-Z/!](?:"[^"]*"|'[^']*'|[^"'>])*>)""", re.DOTALL
+    rf"""(<!--.*?(?:-->|\Z)|{_AS_IT_STANDS}|<[a-zA-Z/!](?:"[^"]*(?:"|\Z)|'[^']*(?:'|\Z)|[^"'>]+)*>?)""",
+    re.DOTALL,
 )
+"""What has no end goes to the end of the page, as browsers read it (HTML, 13.2.5): each sign is read once."""
 _BEFORE_UNIT = re.compile(rf"(?<=\d) (?=(?:{_UNITS})(?![\w-]))")
 
 

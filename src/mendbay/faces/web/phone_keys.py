@@ -6,9 +6,10 @@ import hashlib
 import hmac
 import secrets
 import threading
-import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
+
+from mendbay.core.clock import passing_seconds
 
 KEY_SECONDS = 15 * 60
 MOST_PICTURES = 200
@@ -47,10 +48,11 @@ class PhoneKeys:
     """The keys that are open.
 
     Args:
-        clock: in seconds, never backwards.
+        clock: in seconds, never backwards; also while the machine sleeps, as a key that lies on a table then
+            is to be no key any more.
     """
 
-    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(self, clock: Callable[[], float] = passing_seconds) -> None:
         self._clock = clock
         self._lock = threading.Lock()
         self._open: dict[str, PhoneKey] = {}

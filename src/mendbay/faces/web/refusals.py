@@ -87,7 +87,7 @@ class Refusals:
             "changed": isinstance(trouble, ChangedMeanwhile),
             "compared": again.compared,
             "page": visit.here,
-            "left": labelled(address, left),
+            "left": [*labelled(address, left), *again.rows],
             "given": labelled(address, given),
             "files": again.files,
             "secrets": again.secrets,

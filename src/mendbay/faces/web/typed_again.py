@@ -18,6 +18,8 @@ TOLD_LETTERS = 2_000
 """Of what stands in a field now; the page itself shows the whole."""
 _BY_ITSELF = ("data-live", "hx-get", "hx-trigger")
 """What makes a part ask for itself again: it would take the typed words away."""
+_ROWS = "data-names"
+"""Of a hidden field whose lines name the rows of a form, the name of the field that each row has one of."""
 _NOT_FILLED = ("file", "password", "hidden", "submit")
 _WRITTEN = ("text", "number", "date", "search", "tel", "email", "url")
 
@@ -58,6 +60,7 @@ class TypedAgain:
     Args:
         html: of the page; `told` of `fill` stands where troubles do.
         left: names of what was sent and has no place in the form any more.
+        rows: what was sent of rows that the form has no more, each with the name of its row.
         compared: whether it tells what else stands there now.
         files: whether the form asks for files, which no page can fill.
         secrets: whether it asks for a secret, which is never filled.
@@ -65,6 +68,7 @@ class TypedAgain:
 
     pieces: list[Piece]
     left: tuple[str, ...]
+    rows: tuple[tuple[str, str], ...]
     compared: bool
     files: bool
     secrets: bool
@@ -101,7 +105,7 @@ def typed_again(
         anew: names of what is then left as it stands, as it was said of what stood before.
     """
     pieces = _pieces(html)
-    typed = [(name, one) for name, one in sent if isinstance(one, str) and name not in OWN]
+    typed = [(name, _lines(one)) for name, one in sent if isinstance(one, str) and name not in OWN]
     fitting = [one for one in _forms(pieces) if _is_it(pieces, one, action, typed)]
     if not fitting:
         return None
@@ -116,7 +120,13 @@ def typed_again(
     begin.put("data-again", begin.has["id"])
     begin.after = f'<input type="hidden" name="{FROM_PAGE}" value="{_safe(page)}">'
     _open(pieces, found[0])
-    return TypedAgain(pieces, tuple(form.left), compared, form.has_type("file"), form.has_type("password"))
+    asks = form.has_type("file"), form.has_type("password")
+    return TypedAgain(pieces, tuple(form.left), tuple(form.rows), compared, *asks)
+
+
+def _lines(said: str) -> str:
+    """As a page has it: browsers send the end of a line as two signs, of hidden fields too (HTML, 4.10)."""
+    return said.replace("\r\n", "\n")
 
 
 def _safe(said: str) -> str:
@@ -199,7 +209,7 @@ def _is_it(
     hidden = [
         (one.has.get("name") or "", one.has.get("value") or "")
         for one in within
-        if one.tag == "input" and one.has.get("type") == "hidden"
+        if one.tag == "input" and one.has.get("type") == "hidden" and _ROWS not in one.has
     ]
     return action in {(one or "").partition("?")[0] for one in ways if one} and all(
         one in typed for one in hidden if one[0] not in OWN
@@ -258,6 +268,7 @@ class _Form:
         self._typed = typed
         self.controls = list(_controls(pieces, form))
         self.left: list[str] = []
+        self.rows: list[tuple[str, str]] = []
 
     def has_type(self, kind: str) -> bool:
         return any(one.kind == kind for one in self.controls)
@@ -272,7 +283,7 @@ class _Form:
         """Puts in what was typed, but for what is to be said anew."""
         said: dict[str, list[str]] = {}
         for name, one in self._typed:
-            said.setdefault(name, []).append(one.replace("\r\n", "\n"))
+            said.setdefault(name, []).append(one)
         by_name: dict[str, list[_Control]] = {}
         for control in self.controls:
             by_name.setdefault(control.name, []).append(control)
@@ -296,6 +307,12 @@ class _Form:
             if not {self._value(one) for one in there}.issuperset(said):
                 self.left.append(name)
             return
+        then, now = self._rows_of(name)
+        if then != now and (len(then), len(now)) == (len(said), len(there)):
+            at = dict(zip(now, there, strict=True))
+            self.rows += [(row, text) for row, text in zip(then, said, strict=True) if row not in at]
+            said = [text for row, text in zip(then, said, strict=True) if row in at]
+            there = [at[row] for row in then if row in at]
         if len(there) != len(said):  # it has more rows, or fewer, than it had
             if any(said):
                 self.left.append(name)
@@ -304,6 +321,15 @@ class _Form:
             one.typed = text
             if not self._put(one, text):
                 self.left.append(name)
+
+    def _rows_of(self, name: str) -> tuple[list[str], list[str]]:
+        """The names of the rows of a field, as its page had them and as it has them now; none where rows have
+        no names."""
+        for one in self.controls:
+            if self._pieces[one.at].has.get(_ROWS) == name:
+                then = next((said for sent, said in self._typed if sent == one.name), "")
+                return then.split("\n"), str(one.stood).split("\n")
+        return [], []
 
     def _value(self, one: _Control) -> str:
         """What is sent of a tick or a button."""

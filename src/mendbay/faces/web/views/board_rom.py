@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from markupsafe import Markup
 
@@ -24,10 +24,11 @@ from mendbay.faces.web.chip_works import (
     KINDS,
     clip_said,
     order_chip_work,
+    read_before,
     require_chips_at_rest,
     works_of_chips,
 )
-from mendbay.faces.web.clip_form import ADAPTER, CLIP, VOLTS
+from mendbay.faces.web.clip_form import CLIP, VOLTS
 from mendbay.faces.web.fields import choice, files, line, number
 from mendbay.faces.web.gate import Gate
 from mendbay.faces.web.lately import Lately
@@ -53,6 +54,8 @@ from mendbay.wiring import rom_drawing, shop_files, transfer_journals
 
 BOOK = Book()
 ROLE = choice("chip", "Whose chip", {one.value: words for one, words in ROLES.items()}, required=True)
+ON_CLIP = replace(ROLE, words="Whose chip is on the clip")
+OF_DUMPS = replace(ROLE, words="Whose chip the dumps are of")
 FAMILY = line("family", "Family it is held against", limit=200)
 LOOKS_KEPT = 12
 """Judgements that the server holds: they take seconds, and the same reads always give the same."""
@@ -125,9 +128,8 @@ def rom(visit: Visit) -> Answer:
         "twice": twice,
         "doubts": doubts_of_sizes([one for one in reads if not one.withdrawn]),
         "cautions": cautions_for(CHIP),
-        "adapter": ADAPTER,
+        "before": read_before(works),
         "volts": VOLTS,
-        "times": READS,
         "limit_bytes": DUMP_LIMIT_BYTES,
     }
     return Page("board_rom.html", facts)
@@ -268,7 +270,7 @@ def doubt_map(vote: Vote) -> Markup:
     "Keeps dumps that any programmer made, as reads of one sitting.",
     [
         BAY,
-        ROLE,
+        OF_DUMPS,
         files("dumps", "Files of one sitting", limit=MOST_READS),
         line("chip_id", "The chip's id as the programmer shows it", limit=60),
     ],
@@ -292,7 +294,7 @@ def keep(visit: Visit) -> Answer:
     "/case/{case:int}/board/read-chip",
     "board-read-chip",
     "Orders that the chip on a clip is read through an adapter, several times.",
-    [BAY, ROLE, number("times", "Whole reads", least=2, most=MOST_READS, default=READS), *CLIP],
+    [BAY, ON_CLIP, number("times", "Whole reads", least=2, most=MOST_READS, default=READS), *CLIP],
 )
 def read(visit: Visit) -> Answer:
     clip = clip_said(visit)

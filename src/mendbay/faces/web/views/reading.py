@@ -127,6 +127,7 @@ def begin(visit: Visit) -> Answer:
     case, said = visit.path["case"], visit.said
     kind, options = options_said(said)
     sources = sources_in(options)
+    forms_looked_at(visit).put(case, visit.who, said)  # if refused, the page shows what this form was of
     with visit.bench(sector_bytes=int(said["sector"] or 512)) as bench:
         foresee_drives(bench, case, list(sources.items()))
         foresee_reading(bench, case, sources, although_said(said))
