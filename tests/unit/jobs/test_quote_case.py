@@ -172,6 +172,29 @@ def test_a_drive_is_paid_for_once_however_it_is_read(bench: Bench) -> None:
     assert [one.key for one in bill.bill.lines] == ["diagnosis", "read-both"]
 
 
+@pytest.mark.parametrize("odds", [True, False])
+@pytest.mark.parametrize("lines", [(("read-both", "2"),), (("read-both", ""), ("read-both", "1"))])
+def test_a_reading_of_both_stands_once_whatever_quantity_is_typed(
+    bench: Bench, lines: tuple[tuple[str, str], ...], odds: bool
+) -> None:
+    """Two drives are two of nothing: the one line is of both."""
+    once, _ = make_quote(bench, 1, Wish(lines=(("read-both", ""),), odds=odds))
+    quote, _ = make_quote(bench, 1, Wish(lines=lines, odds=odds))
+    assert quote.totals == once.totals
+    assert [one.quantity for one in quote.lines if one.key.startswith("read-both")] == [1]
+    assert any("stands once, and not" in one for one in quote.remarks)
+    assert not any("stands once, and not" in one for one in once.remarks)
+
+
+def test_once_one_drive_is_read_both_and_singles_picked_are_of_two_drives(bench: Bench) -> None:
+    bench.ledger.note_image(Image(1, "1", "bay-1.img", "port", bench.now(), read_bytes=4096))
+    once, _ = make_quote(bench, 1, Wish(lines=(("read-both", ""),)))
+    for lines in ((("read-both", "2"),), (("read-both", ""), ("read-gently", "2"))):
+        quote, _ = make_quote(bench, 1, Wish(lines=lines))
+        assert quote.totals == once.totals
+        assert sum(one.quantity for one in quote.lines if one.key.startswith("read-gently")) == 2
+
+
 def two_bays_need_boards(bench: Bench) -> None:
     for bay in ("1", "2"):
         answer(bench, 1, Asked("sound", bay), "silent")
