@@ -81,12 +81,14 @@ def sample_facts(bench: Bench, wording: str) -> dict[str, Any] | None:
         "declined": "",
         "no_power": [],
         "next_step": "" if done or quoted else plain.steps["read-both"],
-        "needs": [{"what": "the password of the box", "until": soon, "before": ""}]
+        "needs": [{"what": "the password of the box", "until": soon, "before": "", "sooner": ""}]
         if "needs" in happened
         else [],
         "quote": "1" if quoted else "",
         "quote_until": soon if quoted else "",
         "answer_by": "",
+        "asked_by_quote": "",
+        "sooner": "",
         "quote_run_out": "",
         "in_any_case": Money.parse("45", shop_currency(bench)).shown if quoted else "",
         "part": [],

@@ -9,6 +9,7 @@ from enum import StrEnum
 from typing import Any
 
 from mendbay.case.agenda import Entry, Wait, WaitsFor
+from mendbay.case.answer_day import answer_by
 from mendbay.case.consents import Risk, packaged_risks
 from mendbay.case.plain_words import packaged_plain_words
 from mendbay.case.quote import Quote
@@ -41,6 +42,8 @@ HELPS = 0.01
 LIKELY = 0.15
 """Chance from which a fault is told to a customer (own choice)."""
 MOST_FAULTS = 2
+NO_DAY = {"until": "", "before": "", "sooner": ""}
+"""Of what is needed of a customer and has no day."""
 
 
 class Message(StrEnum):
@@ -295,7 +298,14 @@ def _turn_facts(bench: Bench, case: Case, entry: Entry, told: Triage | None) -> 
     late = [one for one in valid if one.until < today]  # nobody answers by a day that is past
     # an answer is asked for before the quote runs out where time is to be left for the work
     early = [one for one in valid if one.until < of[one.what].valid_until]
-    sooner = {one.what: case.due_on for one in early if today <= case.due_on}
+    before = {one.what: case.due_on for one in early if today <= case.due_on and one.until < case.due_on}
+    # what its paper asks stands; a day set since by which the job is needed may ask for more haste
+    sooner = {
+        one.what: case.due_on
+        for one in valid
+        if one.differs and case.due_on and answer_by(*_times(of[one.what], case)) < one.until
+    }
+    asked_by = next((one.until for one in valid[:1] if one in early and one not in late), "")
     asked = (
         ()
         if told is None or waits or not told.offers
@@ -307,20 +317,30 @@ def _turn_facts(bench: Bench, case: Case, entry: Entry, told: Triage | None) -> 
                 {
                     "what": one.what,
                     "until": "" if one in run_out or one in late else one.until,
-                    "before": sooner.get(one.what, ""),
+                    "before": before.get(one.what, ""),
+                    "sooner": sooner.get(one.what, ""),
                 }
                 for one in ours
             ),
-            *({"what": f"your word on {one.title}", "until": "", "before": ""} for one in asked),
+            *(
+                {"what": f"your word on {one.title}", "until": "", "before": "", "sooner": ""}
+                for one in asked
+            ),
         ],
         "quote": number,
         "quote_until": quote.valid_until if quote else "",
-        "answer_by": next((one.until for one in valid[:1] if one in early and one not in late), ""),
+        "answer_by": asked_by if valid and valid[0].what in before else "",
+        "asked_by_quote": asked_by,
+        "sooner": next((sooner.get(one.what, "") for one in valid[:1]), ""),
         "quote_run_out": _number_of(run_out[0]) if run_out else "",
         "in_any_case": _in_any_case(quote) if quote else "",
         "part": [{"until": one.until} for one in waits if one.who is WaitsFor.PART],
         "machine": any(one.who is WaitsFor.MACHINE for one in waits),
     }
+
+
+def _times(quote: Quote, case: Case) -> tuple[str, str, str]:
+    return quote.day, quote.valid_until, case.due_on
 
 
 def _number_of(wait: Wait) -> str:

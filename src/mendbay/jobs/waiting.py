@@ -13,7 +13,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from mendbay.case.agenda import Wait, WaitsFor
-from mendbay.case.answer_day import answer_by
+from mendbay.case.answer_day import differs_words
 from mendbay.case.records import Bay, Case, CaseState, Image
 from mendbay.case.secret_text import require_no_secret
 from mendbay.core.errors import UsageError
@@ -299,12 +299,16 @@ def _unanswered(bench: Bench, case: Case, money: MoneyStanding, gone_on: int) ->
 
 def _quotes(case: Case, money: MoneyStanding, today: str) -> list[tuple[int, Wait]]:
     """The quotes that the customer has not answered, with the numbers of their notes. One that is valid is
-    waited for until the day by which an answer is asked for."""
+    waited for until the day by which its paper asks for an answer, also where the day by which the job is
+    needed was changed since."""
     found = []
     for one in money.quotes:
         run_out = one.valid_until < today
-        until = one.valid_until if run_out else answer_by(one.made_at[:10], one.valid_until, case.due_on)
-        found.append((one.note, Wait(WaitsFor.CUSTOMER, _quote_words(one, today), one.made_at, until)))
+        until = one.valid_until if run_out else one.asked_by
+        made_on = one.made_at[:10]
+        differs = "" if run_out else differs_words(until, made_on, one.valid_until, case.due_on)
+        what = _quote_words(one, today)
+        found.append((one.note, Wait(WaitsFor.CUSTOMER, what, one.made_at, until, differs=differs)))
     return found
 
 

@@ -221,6 +221,21 @@ def test_an_answer_to_a_quote_is_asked_for_before_the_day_on_which_the_job_is_ne
     assert f"(by {middle})" in message_mail(bench, 1, Message.REMINDER).body
 
 
+def test_a_day_set_after_the_quote_changes_nothing_of_what_its_paper_asks_and_is_told(bench: Bench) -> None:
+    today = date.fromisoformat(bench.now()[:10])
+    asked, soon = ((today + timedelta(days)).isoformat() for days in (10, 4))
+    bench.ledger.amend_case(1, due_on=(today + timedelta(20)).isoformat())
+    make_quote(bench, 1, Wish(lines=(("swap-board", ""),), odds=False))
+    for due, told in ((soon, f"as you need it by {soon} now, sooner helps"), ("", "")):
+        bench.ledger.amend_case(1, due_on=due)
+        said = flat(letter_words(bench, 1))
+        assert f"- An answer to quote 1, if possible by {asked}{'; ' if told else ''}{told}" in said
+        assert "so that time is left for the work" not in said
+        quote = flat(message_mail(bench, 1, Message.QUOTE).body)
+        assert f". The quote asks for your answer by {asked}, if you can." in quote
+        assert ("sooner helps" in quote) == bool(told)
+
+
 def test_a_quote_that_runs_out_first_is_not_said_to_be_answered_for_the_work_s_sake(bench: Bench) -> None:
     needed = (date.fromisoformat(bench.now()[:10]) + timedelta(300)).isoformat()
     bench.ledger.amend_case(1, due_on=needed)

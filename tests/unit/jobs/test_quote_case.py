@@ -22,6 +22,7 @@ from mendbay.case.records import Image
 from mendbay.core.errors import BadFormFile, LedgerError, NoSuchCase, UsageError
 from mendbay.core.money import Money
 from mendbay.core.note import Note, NoteKind
+from mendbay.faces.agenda_words import wait_words
 from mendbay.jobs.agenda import tell_turn
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.bill_case import account_of, make_bill, pay, unpay
@@ -34,6 +35,7 @@ from mendbay.jobs.quote_case import By, decide, make_quote, quote_of, quotes_of
 from mendbay.jobs.quote_lines import READ_ALREADY, Wish, prices_in_force
 from mendbay.jobs.quote_parts import with_parts
 from mendbay.jobs.triage_case import answer
+from mendbay.jobs.waiting import set_due
 from mendbay.outlets.shop_files import ShopFolder
 from mendbay.triage.belief import Asked
 from support.erasures import Standing
@@ -110,6 +112,23 @@ def test_an_answer_is_asked_for_before_the_day_on_which_the_job_is_needed(bench:
         made, _ = make_quote(bench, 1, by_hand)
         assert not any("we ask for the answer" in one for one in made.remarks)
         assert [one.until for one in tell_turn(bench, 1).case.waits][:1] == [made.valid_until]
+
+
+@pytest.mark.parametrize(
+    ("days", "said"),
+    [(0, "no day is set any more"), (4, "now: a quote made so would ask by"), (20, "a quote made so")],
+)
+def test_what_its_paper_asks_by_stays_when_the_due_day_is_changed(bench: Bench, days: int, said: str) -> None:
+    today = date.fromisoformat(bench.now()[:10])
+    needed, middle = ((today + timedelta(each)).isoformat() for each in (12, 6))
+    bench.ledger.amend_case(1, due_on=needed)
+    make_quote(bench, 1, Wish(lines=(("hour", ""),), odds=False))
+    assert [one.differs for one in tell_turn(bench, 1).case.waits] == [""]
+    set_due(bench, 1, (today + timedelta(days)).isoformat() if days else "")
+    (wait,) = tell_turn(bench, 1).case.waits
+    assert wait.until == middle, "the customer holds the paper"
+    assert said in wait.differs
+    assert f"expected by {middle}, as its paper says; " in wait_words(wait, bench.now()[:10])
 
 
 @pytest.mark.parametrize(

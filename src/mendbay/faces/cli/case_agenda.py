@@ -272,6 +272,7 @@ def _wait_json(one: Wait) -> dict[str, object]:
         "since": one.since,
         "until": one.until or None,
         "told": one.told,
+        "differs": one.differs or None,
     }
 
 
