@@ -87,7 +87,7 @@ def sample_facts(bench: Bench, wording: str) -> dict[str, Any] | None:
         "quote": "1" if quoted else "",
         "quote_until": soon if quoted else "",
         "answer_by": "",
-        "asked_by_quote": "",
+        "paper_asks": "",
         "sooner": "",
         "quote_run_out": "",
         "in_any_case": Money.parse("45", shop_currency(bench)).shown if quoted else "",

@@ -330,7 +330,7 @@ def _turn_facts(bench: Bench, case: Case, entry: Entry, told: Triage | None) -> 
         "quote": number,
         "quote_until": quote.valid_until if quote else "",
         "answer_by": asked_by if valid and valid[0].what in before else "",
-        "asked_by_quote": asked_by,
+        "paper_asks": asked_by,
         "sooner": next((sooner.get(one.what, "") for one in valid[:1]), ""),
         "quote_run_out": _number_of(run_out[0]) if run_out else "",
         "in_any_case": _in_any_case(quote) if quote else "",

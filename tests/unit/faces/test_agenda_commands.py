@@ -19,6 +19,26 @@ def narrow(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "80")
 
 
+def test_who_has_a_case_in_hand_is_said_and_told(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    run("case", "open", "Quillmere Pottery", "--bay", "1=")
+    run("case", "open", "Oakhanger Bakery", "--bay", "1=")
+    run("case", "wait", "2", "customer", "a call")
+    monkeypatch.setenv("MENDBAY_WHO", "Kim")
+    assert answer(run, "case", "in-hand", "1") == {"case": 1, "in_hand": "Kim", "before": None}
+    run("case", "in-hand", "2")
+    monkeypatch.setenv("MENDBAY_WHO", "Lee")
+    assert text_of(run, "case", "in-hand", "2") == "Lee has case 2 in hand now; it was Kim.\n"
+    told = answer(run, "case", "today")
+    held = {one["case"]: one["in_hand"] for one in told["steps"] + told["waiting"]}
+    assert held == {1: "Kim", 2: "Lee", 3: None}
+    assert "(in hand: Kim)" in text_of(run, "case", "today")
+    assert "in hand: Lee" in text_of(run, "case", "waiting")
+    assert "In hand: 1 Kim; 2 Lee" in text_of(run, "case", "list")
+    assert [one["case"] for one in answer(run, "case", "list", "--mine")] == [2]
+    assert answer(run, "case", "in-hand", "2", "--none") == {"case": 2, "in_hand": None, "before": "Lee"}
+    assert "noted" in text_of(run, "case", "in-hand", "2", "--none")
+
+
 def test_the_day_as_it_is_told(run: Run, tmp_path: Path) -> None:
     run("case", "open", "Quillmere Pottery, the second studio by the river", "--bay", "1=")
     run("case", "open", "Quillmere Pottery", "--bay", "1=")

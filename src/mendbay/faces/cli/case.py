@@ -49,6 +49,7 @@ SECTIONS = {
         "waiting": ("agenda", "Say what waits for whom, late ones first"),
         "wait": ("agenda", "Say what CASE waits for: the customer, a part or a machine"),
         "go-on": ("agenda", "Say that CASE waits no longer"),
+        "in-hand": ("agenda", "Say that you have CASE in hand, or that nobody has"),
         "due": ("agenda", "Set the day by which the customer needs CASE"),
         "list": ("agenda", "List the cases, all or some, with deadline and whose turn each is"),
         "letter": ("letters", "Tell the customer in plain words where the job stands"),

@@ -51,6 +51,7 @@ CASE_PAGES = {
         "payments": ("money", "the page of quotes and bills"),
         "wait": ("case", "the page of the case"),
         "go-on": ("case", "the page of the case"),
+        "in-hand": ("case", "the page of the case"),
         "due": ("case", "“Set the day” on the page of the case"),
         "letter": ("letters", "the page of the letters"),
         "message": ("letters", "the page of the letters"),
