@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
@@ -22,6 +23,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.bill_case import DECLINED
 from mendbay.jobs.consents import consents_of, refused, to_ask
 from mendbay.jobs.copies_erased import copies_erased_on
+from mendbay.jobs.fetch_things import tell_fetching
 from mendbay.jobs.keep_copies import keeping_facts
 from mendbay.jobs.money_standing import money_standing
 from mendbay.jobs.note_bodies import body_of, unreadable
@@ -42,6 +44,13 @@ HELPS = 0.01
 LIKELY = 0.15
 """Chance from which a fault is told to a customer (own choice)."""
 MOST_FAULTS = 2
+NOTHING_TO_FETCH: Mapping[str, Any] = {
+    "to_fetch": [],
+    "fetch_by": "",
+    "fetch_past": False,
+    "keeping_price": "",
+    "keeping_unit": "",
+}
 NO_DAY = {"until": "", "before": "", "sooner": ""}
 """Of what is needed of a customer and has no day."""
 
@@ -53,6 +62,7 @@ class Message(StrEnum):
     STATUS = "status"
     READY = "ready"
     REMINDER = "reminder"
+    FETCH = "fetch"
 
 
 TITLES = {
@@ -60,6 +70,7 @@ TITLES = {
     Message.STATUS: "Where your job stands",
     Message.READY: "Your files are ready",
     Message.REMINDER: "We are waiting for your answer",
+    Message.FETCH: "Your things are still here",
 }
 
 
@@ -166,6 +177,11 @@ def _require_reason_to_write(case: Case, facts: dict[str, Any], message: Message
             f"The files of case {case.number} are not handed back yet.",
             f"mendbay handback make {case.number} FOLDER does that.",
         )
+    if message is Message.FETCH and not facts["to_fetch"]:
+        raise UsageError(
+            f"Nothing of case {case.number} is to be fetched.",
+            f"mendbay case fetch {case.number} tells what is here once the job is done.",
+        )
     if message is Message.REMINDER and not facts["needs"]:
         raise UsageError(
             f"Case {case.number} waits for nothing of the customer.",
@@ -201,6 +217,7 @@ def _facts(bench: Bench, case: Case, title: str, *, message: bool) -> dict[str, 
         "to_pay": money.due,
         "to_return": money.to_return,
         "not_back": [one.named for one in things_here(bench, case.number)] if done else [],
+        **(_fetch_facts(bench, case) if done else NOTHING_TO_FETCH),
         "due_on": case.due_on,
         "overdue": bool(case.due_on) and case.due_on < bench.now()[:10],
         **keeping_facts(bench, case),
@@ -219,6 +236,18 @@ def _facts(bench: Bench, case: Case, title: str, *, message: bool) -> dict[str, 
         "no_power": [one.bay for one in told.keep_off] if told is not None else [],
         "next_step": "" if done else _next_step(entry),
         **_turn_facts(bench, case, entry, told),
+    }
+
+
+def _fetch_facts(bench: Bench, case: Case) -> dict[str, Any]:
+    told = tell_fetching(bench, case.number)
+    price = told.price if told.things and told.price and told.price.low else None
+    return {
+        "to_fetch": [one.named for one in told.things],
+        "fetch_by": told.until if told.things else "",
+        "fetch_past": told.past,
+        "keeping_price": price.low.shown if price else "",
+        "keeping_unit": price.unit if price else "",
     }
 
 

@@ -21,6 +21,7 @@ from mendbay.core.note import Note, NoteKind
 from mendbay.core.texts import require_day, require_line
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import PARTS, note_asked, refused_although, require_asked
+from mendbay.jobs.fetch_things import fetch_waits
 from mendbay.jobs.money_standing import SETTLED, MoneyBook, MoneyStanding, OpenQuote, money_standing
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.note_bodies import body_of, unreadable
@@ -244,18 +245,21 @@ def _require_not_closed(case: Case) -> None:
 
 def waits_of(bench: Bench, case: Case, shop: WholeShop) -> tuple[Wait, ...]:
     """What a case waits for, the most telling first: a person's word, then what is on record. Empty while it
-    is our turn; once the files are handed back, or the case is closed, only a bill is waited for.
+    is our turn; once the files are handed back, or the case is closed, only a bill is waited for, and things
+    that the customer was asked to fetch.
 
     Raises:
         LedgerError: a note is not one that Mendbay wrote.
     """
     if case.state in (CaseState.CLOSED, CaseState.HANDED_BACK):
-        return tuple(wait for _, wait in _payment(_money(case, shop)))
-    notes = [one for one in shop.waiting.get(case.number, ()) if (one.bay, one.subject) == ("", ABOUT)]
-    last = notes[-1:]
+        payment = tuple(wait for _, wait in _payment(_money(case, shop)))
+        notes = shop.waiting.get(case.number, ())
+        return (*payment, *fetch_waits(bench, case, notes)) if notes else payment
+    about = [one for one in shop.waiting.get(case.number, ()) if (one.bay, one.subject) == ("", ABOUT)]
+    last = about[-1:]
     told: list[Wait] = []
     gone_on = 0
-    for note in notes:
+    for note in about:
         body = body_of(note, note.kind)
         told = [_told(note, body)] if body.get("for") else []
         if not body.get("for") and body.get("all", True):  # before it could be said, it meant everything

@@ -39,6 +39,22 @@ def test_who_has_a_case_in_hand_is_said_and_told(run: Run, monkeypatch: pytest.M
     assert "noted" in text_of(run, "case", "in-hand", "2", "--none")
 
 
+def test_what_is_to_be_fetched_is_told_and_put_down(run: Run) -> None:
+    run("case", "open", "Quillmere Pottery", "--bay", "1=")
+    worked_on = answer(run, "case", "fetch", "1")
+    assert (worked_on["things"], worked_on["until"], worked_on["unit"]) == ([], None, "week")
+    assert "still worked on" in refused(run, 2, "case", "fetch", "1", "--by", "2999-01-01")
+    run("case", "close", "1", "--nothing-broken", "--end", "given-back", "--data", "none")
+    assert answer(run, "case", "fetch", "1", "--by", "2999-01-01")["until"] == "2999-01-01"
+    shown = text_of(run, "case", "fetch", "1")
+    assert "case message 1 fetch" in shown
+    assert "for the law where you are" in " ".join(shown.split())
+    assert "to fetch 0001-01" in " ".join(text_of(run, "case", "waiting").split())
+    assert answer(run, "case", "message", "1", "fetch")["subject"].startswith("Your things are still here")
+    assert answer(run, "case", "fetch", "1", "--none")["until"] is None
+    refused(run, 2, "case", "fetch", "1", "--none", "--by", "2999-01-01")
+
+
 def test_the_day_as_it_is_told(run: Run, tmp_path: Path) -> None:
     run("case", "open", "Quillmere Pottery, the second studio by the river", "--bay", "1=")
     run("case", "open", "Quillmere Pottery", "--bay", "1=")

@@ -201,7 +201,7 @@ def test_what_we_need_and_when(bench: Bench) -> None:
 
 
 def test_a_message_without_a_reason_is_refused_with_the_next_step(bench: Bench) -> None:
-    for message in (Message.QUOTE, Message.READY, Message.REMINDER):
+    for message in (Message.QUOTE, Message.READY, Message.REMINDER, Message.FETCH):
         with pytest.raises(UsageError):
             message_mail(bench, 1, message)
     assert bench.notes.of(NoteKind.LETTER) == ()
@@ -253,7 +253,7 @@ def test_no_answer_is_asked_for_by_a_day_that_is_past(bench: Bench) -> None:
     later = replace(bench, clock=Standing(f"{late}T12:00:00Z"))
     texts = [
         letter_words(later, 1),
-        *(message_mail(later, 1, one).body for one in Message if one != Message.READY),
+        *(message_mail(later, 1, one).body for one in Message if one not in (Message.READY, Message.FETCH)),
     ]
     assert not any(middle in one for one in texts)
     assert f"An answer to quote 1, so that time is left for the work: you need it by {needed}" in flat(

@@ -52,6 +52,7 @@ SECTIONS = {
         "in-hand": ("agenda", "Say that you have CASE in hand, or that nobody has"),
         "due": ("agenda", "Set the day by which the customer needs CASE"),
         "list": ("agenda", "List the cases, all or some, with deadline and whose turn each is"),
+        "fetch": ("fetch", "Say by when the customer is to fetch their things, and what keeping costs"),
         "letter": ("letters", "Tell the customer in plain words where the job stands"),
         "message": ("letters", "Print the text of one of the usual messages"),
     },

@@ -53,6 +53,7 @@ CASE_PAGES = {
         "go-on": ("case", "the page of the case"),
         "in-hand": ("case", "the page of the case"),
         "due": ("case", "“Set the day” on the page of the case"),
+        "fetch": ("things", "the page of the things"),
         "letter": ("letters", "the page of the letters"),
         "message": ("letters", "the page of the letters"),
         "custody": ("record", "the case's story"),
