@@ -49,6 +49,9 @@ def test_what_is_to_be_fetched_is_told_and_the_day_is_kept(one: Web) -> None:
     one.post("/case/1/things/fetch", {"by": "2998-01-01", "seen": seen[1]}, status=409)
     one.post("/case/1/things/fetch", {"by": "2020-01-01"}, status=422)
     assert "to fetch 0001-01 (drive of bay 1)" in text_of(one.get("/"))
+    assert re.search(
+        r'<a href="/case/1/things">The case waits for the customer: to fetch', one.get("/case/1")
+    )
     with one.bench() as bench:
         assert [each.subject for each in bench.notes.of(NoteKind.WAITING, 1)] == ["fetching"]
     assert "No day is set any more." in text_of(one.done("/case/1/things/fetch", {"by": ""}))

@@ -33,7 +33,7 @@ def test_who_has_a_case_in_hand_is_said_and_told(run: Run, monkeypatch: pytest.M
     assert held == {1: "Kim", 2: "Lee", 3: None}
     assert "(in hand: Kim)" in text_of(run, "case", "today")
     assert "in hand: Lee" in text_of(run, "case", "waiting")
-    assert "In hand: 1 Kim; 2 Lee" in text_of(run, "case", "list")
+    assert "\nIn hand: 1 Kim; 2 Lee\n" in text_of(run, "case", "list")
     assert [one["case"] for one in answer(run, "case", "list", "--mine")] == [2]
     assert answer(run, "case", "in-hand", "2", "--none") == {"case": 2, "in_hand": None, "before": "Lee"}
     assert "noted" in text_of(run, "case", "in-hand", "2", "--none")

@@ -200,7 +200,7 @@ def list_(screen: Screen, only_open: bool, only_waiting: bool, only_late: bool, 
         if any(one.number in entries and entries[one.number].late for one in chosen):
             text += f"\n! late; {wording.called_as()} case today says why"
         held = [f"{one.number} {holders[one.number]}" for one in chosen if one.number in holders]
-        text += wrapped(f"\nIn hand: {'; '.join(held)}") if held else ""
+        text += "\n" + wrapped(f"In hand: {'; '.join(held)}") if held else ""
     elif cases:
         asked = {"open": only_open, "waiting": only_waiting, "late": only_late, "in your hand": only_mine}
         words = " and ".join(word for word, is_asked in asked.items() if is_asked)

@@ -16,6 +16,7 @@ from mendbay.faces.web.visit import Visit
 from mendbay.jobs.case_pictures import case_pictures
 from mendbay.jobs.case_steps import CaseSteps, StepName, StepState, tell_steps
 from mendbay.jobs.copies_erased import copies_erased_on
+from mendbay.jobs.fetch_things import is_fetch
 from mendbay.jobs.in_hand import holder_of
 from mendbay.jobs.shop_currency import shop_currency
 from mendbay.jobs.withdraw import standing_notes
@@ -186,7 +187,7 @@ def _next(visit: Visit, bench: Bench, told: CaseSteps, today: str) -> CardNext:
         return CardNext("What is worth doing next is being worked out.", weighing=True)
     if told.entry.case.waits:
         first = told.entry.case.waits[0]
-        where = "drives" if first.who is WaitsFor.MACHINE else "case"
+        where = "drives" if first.who is WaitsFor.MACHINE else "things" if is_fetch(first) else "case"
         url = visit.url(where, case=told.case.number)
         return CardNext(
             f"The case waits {wait_words(first, today)}.", url=url, also=tuple(_open_beside(visit, told))

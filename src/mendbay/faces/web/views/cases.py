@@ -26,7 +26,7 @@ LIST = (
     choice("kind", "Kind", {str(one): str(one) for one in CaseKind if str(one)}),
     choice("waits", "Waits for", {str(one): words for one, words in WORDS.items()}),
     flag("late", "Late ones only"),
-    flag("mine", "In my hand only"),
+    flag("mine", "Mine only"),
     choice("sort", "Order", {str(one): words for one, words in SORTS.items()}, default=str(Sort.NEWEST)),
     number("page", "Page", least=1, most=2**31 - 1, default=1),
 )
