@@ -64,6 +64,32 @@ def test_while_nobody_is_named_it_is_said_whose_name_things_are_put_down_under(
     assert "is put down under" not in text_of(refused.text)
 
 
+def test_one_press_takes_a_case_over_and_every_page_tells_who_has_it(web: Web) -> None:
+    number = opened(web)
+    page = web.get(f"/case/{number}")
+    assert "Nobody has said so." in text_of(page)
+    assert "it is put down under Kim" in text_of(page)
+    web.client.post("/who", data={"who": "<b>Ina</b>"}, headers={"origin": ORIGIN})
+    shown = web.get(f"/case/{number}")
+    web.post(f"/case/{number}/take-over", {"seen": mark_of(shown, "take-over")})
+    for url in ("/", "/cases", f"/case/{number}", f"/case/{number}/money", "/cases?mine=yes"):
+        told = web.get(url)
+        assert "in hand: <b>Ina</b>" in text_of(told), url
+        assert "<b>Ina</b>" not in told, url
+    assert "I lay it down" in text_of(web.get(f"/case/{number}"))
+    web.client.post("/who", data={"who": "Lee"}, headers={"origin": ORIGIN})
+    assert "in hand: <b>Ina</b>" not in text_of(web.get("/cases?mine=yes"))
+    refused = web.post(f"/case/{number}/take-over", {"seen": mark_of(shown, "take-over")}, status=409)
+    assert "who has it in hand" in text_of(refused).lower()
+    shown = web.get(f"/case/{number}")
+    answered = web.post(f"/case/{number}/take-over", {"seen": mark_of(shown, "take-over")})
+    assert "it+was" in answered.headers["location"] or "it%20was" in answered.headers["location"]
+    web.post(f"/case/{number}/lay-down", {})
+    assert "Nobody has said so." in text_of(web.get(f"/case/{number}"))
+    with web.bench() as bench:
+        assert len([one for one in bench.ledger.events(number) if one.kind == "in hand"]) == 3
+
+
 @pytest.mark.parametrize(
     ("page", "next_page"),
     [

@@ -13,7 +13,8 @@ from httpx2 import Response
 from mendbay.case.consents import Word
 from mendbay.case.hand_over import Direction, Role
 from mendbay.case.items import What, Where
-from mendbay.case.records import Bay
+from mendbay.case.records import Bay, CaseState
+from mendbay.core.note import NoteKind
 from mendbay.jobs.consents import give_word
 from mendbay.jobs.hand_over_items import NEEDED, hand_overs_of
 from mendbay.jobs.keep_items import add_item, change_item, items_of, move_item
@@ -32,6 +33,28 @@ def one(web: Web) -> Web:
         items_of(bench, 1)
         add_item(bench, 1, What.ADAPTER, "12 V")
     return web
+
+
+def test_what_is_to_be_fetched_is_told_and_the_day_is_kept(one: Web) -> None:
+    assert "To be fetched" not in one.get("/case/1/things")
+    with one.bench() as bench:
+        bench.ledger.amend_case(1, state=CaseState.CLOSED)
+    page = one.get("/case/1/things")
+    assert "No day is set by which they were asked" in text_of(page)
+    assert "without their word on record" in text_of(page)
+    seen = re.search(r'/things/fetch".*?name="seen" value="(\w+)"', page, re.DOTALL)
+    assert seen
+    told = text_of(one.done("/case/1/things/fetch", {"by": "2999-01-01", "seen": seen[1]}))
+    assert "They were asked to fetch it by 2999-01-01." in told
+    one.post("/case/1/things/fetch", {"by": "2998-01-01", "seen": seen[1]}, status=409)
+    one.post("/case/1/things/fetch", {"by": "2020-01-01"}, status=422)
+    assert "to fetch 0001-01 (drive of bay 1)" in text_of(one.get("/"))
+    assert re.search(
+        r'<a href="/case/1/things">The case waits for the customer: to fetch', one.get("/case/1")
+    )
+    with one.bench() as bench:
+        assert [each.subject for each in bench.notes.of(NoteKind.WAITING, 1)] == ["fetching"]
+    assert "No day is set any more." in text_of(one.done("/case/1/things/fetch", {"by": ""}))
 
 
 def test_the_things_are_listed(one: Web) -> None:

@@ -37,6 +37,8 @@ class Wait:
         since: moment or day it began, as records carry it.
         until: the day it is expected to end, empty if none was said.
         told: a person said so; otherwise it follows from what is on record.
+        differs: how what is expected differs from what would be by now, as the end of a sentence on the day;
+            empty if it does not.
     """
 
     who: WaitsFor
@@ -44,6 +46,7 @@ class Wait:
     since: str
     until: str = ""
     told: bool = False
+    differs: str = ""
 
 
 @dataclass(frozen=True, slots=True)

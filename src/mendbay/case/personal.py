@@ -95,6 +95,7 @@ RULINGS: Mapping[NoteKind, Ruling] = {
     NoteKind.QUOTE: _goes("what the customer was offered"),
     NoteKind.PAYMENT: _goes("what the customer paid"),
     NoteKind.WAITING: _goes("free words, often about the customer"),
+    NoteKind.IN_HAND: _goes("who worked on it; custody keeps who did what"),
     NoteKind.LETTER: _goes("written to the customer"),
     NoteKind.RECORDS: _goes("a drive's serial number, and the pages it answered with"),
     NoteKind.OUTCOME: Ruling(

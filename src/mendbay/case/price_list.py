@@ -23,6 +23,10 @@ from mendbay.core.texts import require_line
 
 HOUR = "hour"
 """Id under which an hour of work can be picked."""
+KEEPING = "keeping"
+"""Id of the price of keeping things that are not fetched by the day a customer was asked by."""
+KEPT_BY: Mapping[str, int] = {"day": 1, "week": 7}
+"""The units that price can have, in days."""
 _WHOLE_LIMIT = 10
 """Digits before the decimal point of an amount in a price list."""
 _RATE = re.compile(r"[0-9]{1,3}(?:\.[0-9]{1,4})?")
@@ -106,6 +110,12 @@ class PriceList:
     work: Mapping[str, Price]
     media: tuple[Medium, ...]
     invented: frozenset[str] = frozenset()
+
+    @property
+    def keeping(self) -> Price | None:
+        """What keeping things costs that nobody fetches, each full day or week; None if the shop asks
+        nothing for it."""
+        return self.prices.get(KEEPING)
 
     def same_amounts(self, other: PriceList) -> bool:
         """Whether both have the same ids with the same amounts, whatever else they say."""
@@ -261,6 +271,8 @@ class _Reader:
             rate=self._per_cent(table, "rate", 100) if table.has("rate") else self._rate,
             work=amount,
         )
+        if found.id == KEEPING and found.unit not in KEPT_BY:
+            table.refuse(f"has the unit {found.unit[:20]!r} for keeping things", 'Use "day" or "week"')
         table.done()
         return found
 

@@ -61,6 +61,8 @@ class NoteKind(StrEnum):
     """Money that came in or went back; the subject is its number within the case."""
     WAITING = "waiting"
     """What a case waits for, or that it goes on; the subject is `case`."""
+    IN_HAND = "in hand"
+    """Who of the shop has a case in hand; the subject is `case`."""
     LETTER = "letter"
     """A paper or message made for the customer; the subject is its kind."""
     RECORDS = "records"

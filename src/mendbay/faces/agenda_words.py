@@ -50,4 +50,5 @@ def wait_words(one: Wait, day: str) -> str:
     days = days_since(one.since, day)
     since = "today" if days <= 0 else counted(days, "day")
     until = f", expected by {one.until}" if one.until else ""
+    until += f", {one.differs}" if one.differs else ""
     return f"for {WORDS[one.who]}: {one.what}; since {one.since[:10]} ({since}){until}"

@@ -6,7 +6,7 @@ No logic: what is said here was decided elsewhere. No sentence is broken into li
 from __future__ import annotations
 
 import shlex
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from mendbay.case.consents import packaged_risks
 from mendbay.case.records import LOOSE_BOARD, CaseKind
@@ -177,6 +177,22 @@ def figures(offer: Offer, currency: str = "") -> str:
     if offer.harm >= LEAST_HARM:
         parts.append(f"loses {chance_text(offer.harm)} of it on average")
     return ", ".join(parts)
+
+
+def first_sentence(offers: Sequence[Offer], offer: Offer, currency: str = "") -> str:
+    """Why a step stands before others that cost less by their figures; empty for one that stands where its
+    figure puts it.
+
+    Args:
+        offers: all that are offered, in their order.
+        currency: of the shop; empty to leave it out.
+    """
+    if not offer.before:
+        return ""
+    after = next((one.total for one in offers if not one.before and not one.barred), offer.total)
+    more = round(offer.total) - round(after)
+    although = f", though the whole job comes to {_amount(more, currency)} more by it" if more > 0 else ""
+    return f"First{although}: it is safe, and tells whether what follows does harm."
 
 
 def because(told: Triage, offer: Offer) -> str:

@@ -9,7 +9,7 @@ from enum import Enum
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
-from mendbay.case.agenda import LIMITS, TAKE_IN, Agenda, Chore, Entry, OpenCase, WaitsFor, agenda_of
+from mendbay.case.agenda import LIMITS, TAKE_IN, Agenda, Chore, Entry, OpenCase, Wait, WaitsFor, agenda_of
 from mendbay.case.agenda_tables import ChoreTable, packaged_chores, read_limits
 from mendbay.case.outcome import End
 from mendbay.case.records import LOOSE_BOARD, Bay, Case, CaseKind, CaseLine, CaseState, Image
@@ -21,6 +21,7 @@ from mendbay.jobs.asked_so_far import is_unasked
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import refused, risk_called, to_ask
 from mendbay.jobs.events import StepProgress
+from mendbay.jobs.fetch_things import FETCH_WORDS, is_fetch
 from mendbay.jobs.looks import stands_alone, volume_seen
 from mendbay.jobs.money_standing import SETTLED, MoneyBook
 from mendbay.jobs.remembered_port import case_of, key_of
@@ -41,6 +42,8 @@ NUDGES = {
     WaitsFor.MACHINE: "see-to-machine",
 }
 """Chores that ask after what a case waits for."""
+HAND_OUT = "hand-out"
+"""The chore of handing a checked copy out with the things."""
 NO_MEDIUM = "what went out had no medium among it, and a medium counts once it is put down as a thing"
 """Why a case whose things went to the customer is not over."""
 SECTOR_BYTES = 512
@@ -321,8 +324,8 @@ class _Gathering:
         if self._weigh is Weigh.ANEW:
             self._bench.tell(StepProgress("weighing", place, total, f"case {case.number}"))
         waits = waits_of(self._bench, case, self._shop)
-        if case.state in (CaseState.CLOSED, CaseState.HANDED_BACK) and not waits:
-            return self._of_done(case)
+        if case.state in (CaseState.CLOSED, CaseState.HANDED_BACK) and all(map(is_fetch, waits)):
+            return self._of_done(case, waits)
         due_for = "needed by" if case.due_on else ""
         if any(one.who is WaitsFor.MACHINE and not one.told for one in waits) and (
             asked := self._bench.asked_by_works(case.number)
@@ -360,19 +363,27 @@ class _Gathering:
             command=row.command.replace("{amount}", bare),
         )
 
-    def _of_done(self, case: Case) -> OpenCase:
+    def _of_done(self, case: Case, fetch: tuple[Wait, ...]) -> OpenCase:
         """The files are copied out: what is left is to bring them to the customer, to close the case, to keep
-        no copy longer than agreed, and to hand over what the customer left."""
+        no copy longer than agreed, and to hand over what the customer left. What they were asked to fetch is
+        waited for instead of handed over."""
         if case.keep_until and case.keep_until < self._today and _holds_copies(self._bench, case):
             chore = self._chore("erase", case, 0.0)
             return OpenCase(case.number, case.keep_until, "copies kept until", chore=chore)
         if returning := self._returning(case):
             return OpenCase(case.number, chore=returning)
-        if case.state is CaseState.CLOSED:
+        if case.state is CaseState.CLOSED and not fetch:
             return OpenCase(case.number, chore=self._of_things(case))
-        if self._weigh not in STEPS:
+        if case.state is CaseState.HANDED_BACK and (self._weigh in STEPS or fetch):
+            chore = self._to_customer(case)
+            if not fetch or chore.id != HAND_OUT:
+                return OpenCase(case.number, chore=chore if self._weigh in STEPS else None)
+        if not fetch:
             return OpenCase(case.number)
-        return OpenCase(case.number, chore=self._to_customer(case))
+        nudge = None
+        if self._weigh is not Weigh.NOTHING:
+            nudge = self._chore("ask-to-fetch", case, 0.0, fetch[0].what.removeprefix(FETCH_WORDS))
+        return OpenCase(case.number, waits=fetch, nudge=nudge)
 
     def _of_things(self, case: Case) -> Chore | None:
         """Of a closed case: hand over what is here, to whoever is to have it; then ask what became of what
@@ -402,7 +413,7 @@ class _Gathering:
             return self._chore("close", case, 0.0)
         about = [NO_MEDIUM] if since.out is not None else []
         about += [f"quote {quote} is not billed yet"] if quote else []
-        name = "hand-out" if since.checked_on else "check-copy"
+        name = HAND_OUT if since.checked_on else "check-copy"
         return self._chore(name, case, self._worth(case), "; ".join(about))
 
     def _ours(self, case: Case) -> Chore | None:

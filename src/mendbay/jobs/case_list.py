@@ -16,6 +16,7 @@ from mendbay.core.errors import UsageError
 from mendbay.core.serials import plain_serial
 from mendbay.jobs.agenda import money_book, turns_of
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.in_hand import held_by, holders_of
 from mendbay.jobs.ledger_port import Sort
 from mendbay.jobs.money_standing import MoneyBook
 from mendbay.jobs.said_serials import TELLS_SERIALS
@@ -46,6 +47,7 @@ class CaseQuery:
         kind: None for any.
         waits_for: only those whose turn it is, of cases that are not done with; None for any.
         late: only those that are late.
+        mine: only those that who asks has in hand.
         page: from 1.
         rows: of a page.
 
@@ -58,6 +60,7 @@ class CaseQuery:
     kind: CaseKind | None = None
     waits_for: WaitsFor | None = None
     late: bool = False
+    mine: bool = False
     sort: Sort = Sort.NEWEST
     page: int = 1
     rows: int = ROWS
@@ -83,6 +86,7 @@ class CaseRow:
         bays, images: as the ledger has them.
         entry: whose turn it is, what it waits for and why it is late; None if it is done with.
         stands: where the case stands as a whole, in a few words, as its own page tells it.
+        holder: who of the shop has it in hand; empty for nobody.
     """
 
     case: Case
@@ -90,6 +94,7 @@ class CaseRow:
     images: tuple[Image, ...]
     entry: Entry | None
     stands: str
+    holder: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,11 +125,14 @@ def list_cases(bench: Bench, asked: CaseQuery) -> CasePage:
         BadFormFile: the shop's `settings/agenda.toml` is not sound.
         LedgerError: a note is not one that Mendbay wrote.
     """
-    if not asked.words.split() and asked.waits_for is None and not asked.late:
+    if not asked.words.split() and asked.waits_for is None and not (asked.late or asked.mine):
         return _unsearched(bench, asked)
     lines, book = _searched(bench, asked.words.split()), None
     if asked.kind is not None:
         lines = [one for one in lines if one.kind == asked.kind]
+    if asked.mine:
+        held = held_by(bench, bench.who)
+        lines = [one for one in lines if one.number in held and one.state != CaseState.CLOSED]
     if asked.waits_for is not None or asked.late:
         book = money_book(bench, lines)
         lines = _whose_turn(bench, asked, lines, book)
@@ -232,9 +240,15 @@ def _rows(bench: Bench, lines: Sequence[CaseLine], book: MoneyBook | None) -> tu
     entries = {one.case.number: one for one in turns_of(bench, lines, book).agenda.entries}
     cases = bench.ledger.cases_named(numbers)
     bays, images = bench.ledger.bays_of_several(numbers), bench.ledger.images_of_several(numbers)
+    holders = holders_of(bench, cases.values())
     return tuple(
         CaseRow(
-            cases[one], bays.get(one, ()), images.get(one, ()), entries.get(one), _stands(bench, cases[one])
+            cases[one],
+            bays.get(one, ()),
+            images.get(one, ()),
+            entries.get(one),
+            _stands(bench, cases[one]),
+            holders.get(one, ""),
         )
         for one in numbers
     )

@@ -10,7 +10,7 @@ from mendbay.case.plain_words import packaged_plain_words
 from mendbay.core.money import Money
 from mendbay.core.quantity import chance_text
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.letters import LETTER, TITLES, Message
+from mendbay.jobs.letters import LETTER, NOTHING_TO_FETCH, TITLES, Message
 from mendbay.jobs.papers import frame
 from mendbay.jobs.shop_currency import shop_currency
 
@@ -22,6 +22,7 @@ HAPPENED: Mapping[str, tuple[str, ...]] = {
     f"message-{Message.QUOTE}": ("found", "quote"),
     f"message-{Message.READY}": ("handed back",),
     f"message-{Message.REMINDER}": ("needs",),
+    f"message-{Message.FETCH}": ("handed back", "to fetch"),
 }
 """By the wording, what has happened in the case when such a letter is written."""
 TITLE_OF = {LETTER: "Where your job stands", **{f"message-{one}": words for one, words in TITLES.items()}}
@@ -61,6 +62,8 @@ def sample_facts(bench: Bench, wording: str) -> dict[str, Any] | None:
         "to_pay": "",
         "to_return": "",
         "not_back": [],
+        **NOTHING_TO_FETCH,
+        **(_to_fetch(bench, past) if "to fetch" in happened else {}),
         "due_on": soon,
         "overdue": False,
         "keep_until": soon if done else "",
@@ -81,14 +84,26 @@ def sample_facts(bench: Bench, wording: str) -> dict[str, Any] | None:
         "declined": "",
         "no_power": [],
         "next_step": "" if done or quoted else plain.steps["read-both"],
-        "needs": [{"what": "the password of the box", "until": soon, "before": ""}]
+        "needs": [{"what": "the password of the box", "until": soon, "before": "", "sooner": ""}]
         if "needs" in happened
         else [],
         "quote": "1" if quoted else "",
         "quote_until": soon if quoted else "",
         "answer_by": "",
+        "paper_asks": "",
+        "sooner": "",
         "quote_run_out": "",
         "in_any_case": Money.parse("45", shop_currency(bench)).shown if quoted else "",
         "part": [],
         "machine": False,
+    }
+
+
+def _to_fetch(bench: Bench, past: str) -> dict[str, Any]:
+    return {
+        "to_fetch": ["two-bay box, invented", "mains adapter"],
+        "fetch_by": past,
+        "fetch_past": True,
+        "keeping_price": Money.parse("3", shop_currency(bench)).shown,
+        "keeping_unit": "week",
     }

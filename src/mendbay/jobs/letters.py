@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
 from mendbay.case.agenda import Entry, Wait, WaitsFor
+from mendbay.case.answer_day import answer_by
 from mendbay.case.consents import Risk, packaged_risks
 from mendbay.case.plain_words import packaged_plain_words
 from mendbay.case.quote import Quote
@@ -21,6 +23,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.bill_case import DECLINED
 from mendbay.jobs.consents import consents_of, refused, to_ask
 from mendbay.jobs.copies_erased import copies_erased_on
+from mendbay.jobs.fetch_things import tell_fetching
 from mendbay.jobs.keep_copies import keeping_facts
 from mendbay.jobs.money_standing import money_standing
 from mendbay.jobs.note_bodies import body_of, unreadable
@@ -41,6 +44,15 @@ HELPS = 0.01
 LIKELY = 0.15
 """Chance from which a fault is told to a customer (own choice)."""
 MOST_FAULTS = 2
+NOTHING_TO_FETCH: Mapping[str, Any] = {
+    "to_fetch": [],
+    "fetch_by": "",
+    "fetch_past": False,
+    "keeping_price": "",
+    "keeping_unit": "",
+}
+NO_DAY = {"until": "", "before": "", "sooner": ""}
+"""Of what is needed of a customer and has no day."""
 
 
 class Message(StrEnum):
@@ -50,6 +62,7 @@ class Message(StrEnum):
     STATUS = "status"
     READY = "ready"
     REMINDER = "reminder"
+    FETCH = "fetch"
 
 
 TITLES = {
@@ -57,6 +70,7 @@ TITLES = {
     Message.STATUS: "Where your job stands",
     Message.READY: "Your files are ready",
     Message.REMINDER: "We are waiting for your answer",
+    Message.FETCH: "Your things are still here",
 }
 
 
@@ -163,6 +177,11 @@ def _require_reason_to_write(case: Case, facts: dict[str, Any], message: Message
             f"The files of case {case.number} are not handed back yet.",
             f"mendbay handback make {case.number} FOLDER does that.",
         )
+    if message is Message.FETCH and not facts["to_fetch"]:
+        raise UsageError(
+            f"Nothing of case {case.number} is to be fetched.",
+            f"mendbay case fetch {case.number} tells what is here once the job is done.",
+        )
     if message is Message.REMINDER and not facts["needs"]:
         raise UsageError(
             f"Case {case.number} waits for nothing of the customer.",
@@ -198,6 +217,7 @@ def _facts(bench: Bench, case: Case, title: str, *, message: bool) -> dict[str, 
         "to_pay": money.due,
         "to_return": money.to_return,
         "not_back": [one.named for one in things_here(bench, case.number)] if done else [],
+        **(_fetch_facts(bench, case) if done else NOTHING_TO_FETCH),
         "due_on": case.due_on,
         "overdue": bool(case.due_on) and case.due_on < bench.now()[:10],
         **keeping_facts(bench, case),
@@ -216,6 +236,18 @@ def _facts(bench: Bench, case: Case, title: str, *, message: bool) -> dict[str, 
         "no_power": [one.bay for one in told.keep_off] if told is not None else [],
         "next_step": "" if done else _next_step(entry),
         **_turn_facts(bench, case, entry, told),
+    }
+
+
+def _fetch_facts(bench: Bench, case: Case) -> dict[str, Any]:
+    told = tell_fetching(bench, case.number)
+    price = told.price if told.things and told.price and told.price.low else None
+    return {
+        "to_fetch": [one.named for one in told.things],
+        "fetch_by": told.until if told.things else "",
+        "fetch_past": told.past,
+        "keeping_price": price.low.shown if price else "",
+        "keeping_unit": price.unit if price else "",
     }
 
 
@@ -295,7 +327,14 @@ def _turn_facts(bench: Bench, case: Case, entry: Entry, told: Triage | None) -> 
     late = [one for one in valid if one.until < today]  # nobody answers by a day that is past
     # an answer is asked for before the quote runs out where time is to be left for the work
     early = [one for one in valid if one.until < of[one.what].valid_until]
-    sooner = {one.what: case.due_on for one in early if today <= case.due_on}
+    before = {one.what: case.due_on for one in early if today <= case.due_on and one.until < case.due_on}
+    # what its paper asks stands; a day set since by which the job is needed may ask for more haste
+    sooner = {
+        one.what: case.due_on
+        for one in valid
+        if one.differs and case.due_on and answer_by(*_times(of[one.what], case)) < one.until
+    }
+    asked_by = next((one.until for one in valid[:1] if one in early and one not in late), "")
     asked = (
         ()
         if told is None or waits or not told.offers
@@ -307,20 +346,30 @@ def _turn_facts(bench: Bench, case: Case, entry: Entry, told: Triage | None) -> 
                 {
                     "what": one.what,
                     "until": "" if one in run_out or one in late else one.until,
-                    "before": sooner.get(one.what, ""),
+                    "before": before.get(one.what, ""),
+                    "sooner": sooner.get(one.what, ""),
                 }
                 for one in ours
             ),
-            *({"what": f"your word on {one.title}", "until": "", "before": ""} for one in asked),
+            *(
+                {"what": f"your word on {one.title}", "until": "", "before": "", "sooner": ""}
+                for one in asked
+            ),
         ],
         "quote": number,
         "quote_until": quote.valid_until if quote else "",
-        "answer_by": next((one.until for one in valid[:1] if one in early and one not in late), ""),
+        "answer_by": asked_by if valid and valid[0].what in before else "",
+        "paper_asks": asked_by,
+        "sooner": next((sooner.get(one.what, "") for one in valid[:1]), ""),
         "quote_run_out": _number_of(run_out[0]) if run_out else "",
         "in_any_case": _in_any_case(quote) if quote else "",
         "part": [{"until": one.until} for one in waits if one.who is WaitsFor.PART],
         "machine": any(one.who is WaitsFor.MACHINE for one in waits),
     }
+
+
+def _times(quote: Quote, case: Case) -> tuple[str, str, str]:
+    return quote.day, quote.valid_until, case.due_on
 
 
 def _number_of(wait: Wait) -> str:

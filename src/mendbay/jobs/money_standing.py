@@ -10,23 +10,26 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from mendbay.case.answer_day import asked_on_paper
 from mendbay.core.note import NoteKind
 from mendbay.jobs.bench import Bench
 
 KEY = "money"
 """Of what is remembered of all cases."""
-FORM = 2
+FORM = 3
 """Of that; another one is worked out anew."""
 
 
 @dataclass(frozen=True, slots=True)
 class OpenQuote:
-    """A quote without the customer's word that no later one superseded; `note` is the number of its note."""
+    """A quote without the customer's word that no later one superseded; `note` is the number of its note, and
+    `asked_by` the day by which its paper asks for an answer."""
 
     note: int
     number: int
     made_at: str
     valid_until: str
+    asked_by: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,8 +77,10 @@ def money_standing(bench: Bench, case: int) -> MoneyStanding:
     quotes = []
     for one in quotes_of(bench, case):
         if one.state in ("open", "run out"):
-            made = bench.notes.of(NoteKind.QUOTE, case, "", str(one.quote.number))[0]
-            quotes.append(OpenQuote(made.number, one.quote.number, made.at, one.quote.valid_until))
+            quote = one.quote
+            made = bench.notes.of(NoteKind.QUOTE, case, "", str(quote.number))[0]
+            asked_by = asked_on_paper(quote.remarks, quote.valid_until)
+            quotes.append(OpenQuote(made.number, quote.number, made.at, quote.valid_until, asked_by))
     account = account_of(bench, case)
     due = account.due
     if account.bill is None and account.quote is not None:

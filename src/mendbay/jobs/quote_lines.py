@@ -18,7 +18,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import consents_of, refused, risk_called
 from mendbay.jobs.hand_repairs import BOARD_REPAIRS
 from mendbay.jobs.quote_parts import with_parts
-from mendbay.jobs.quote_readings import one_or_both, read_once
+from mendbay.jobs.quote_readings import both_once, one_by_one, one_or_both, read_once
 from mendbay.jobs.triage_case import tell_belief
 from mendbay.jobs.work_on_record import BOTH, MEND, ONE, SWAP, DoneWork, OnRecord, on_record
 from mendbay.triage.next_step import NextStep
@@ -124,9 +124,11 @@ def columns_of(bench: Bench, case: int, prices: PriceList, wish: Wish) -> tuple[
         for one in recorded.done
         if wish.odds and one.step in prices.work and not _refused_of(one, no)
     ]
-    picked, apart = _one_by_one(prices, wish.lines, recorded) if wish.odds else (wish.lines, [])
+    picked, apart = both_once(prices, wish.lines)
     drives = len(recorded.bays) or DRIVES
     if wish.odds:
+        picked, each = one_by_one(prices, picked, recorded)
+        apart += each
         known = read_once(prices, picked, works, endings, drives)
         picked, works, endings = known.lines, list(known.works), known.endings
         apart = [*apart, *known.said]
@@ -192,22 +194,6 @@ def _once(
         gone |= {one.key for one in taken}
         said += [f"“{one.words}” may be needed and was picked: it stands once, as picked." for one in taken]
     return tuple(kept), _Merged(frozenset(gone), tuple(dict.fromkeys(said)))
-
-
-def _one_by_one(
-    prices: PriceList, lines: Sequence[tuple[str, str]], recorded: OnRecord
-) -> tuple[tuple[tuple[str, str], ...], list[str]]:
-    """The picked lines with the reading of both drives as that of each, once one of them is read: with what
-    is done of it, it would stand twice."""
-    if ONE not in prices.work or not 0 < len(recorded.read) < len(recorded.bays):
-        return tuple(lines), []
-    said = [
-        f"“{prices.picked(name).words}” was picked and one is read already: the drives stand one by one."
-        for name, _ in lines
-        if name == BOTH
-    ]
-    each = str(len(recorded.bays))
-    return tuple((ONE, each) if name == BOTH else (name, typed) for name, typed in lines), said
 
 
 def _step_of(work: Possible) -> str:

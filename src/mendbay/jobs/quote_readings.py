@@ -8,7 +8,7 @@ from decimal import Decimal
 
 from mendbay.case.price_list import PriceList, quantity_of
 from mendbay.case.quote import Ending, Possible
-from mendbay.jobs.work_on_record import BOTH, ONE
+from mendbay.jobs.work_on_record import BOTH, ONE, OnRecord
 
 Lines = tuple[tuple[str, str], ...]
 """Ids of the price list, each with a quantity as typed."""
@@ -28,6 +28,38 @@ class Readings:
     works: tuple[Possible, ...]
     endings: tuple[Ending, ...]
     said: tuple[str, ...]
+
+
+def both_once(prices: PriceList, lines: Lines) -> tuple[Lines, list[str]]:
+    """Picked lines with the reading of both drives once, whatever quantity was typed: it is of both drives,
+    and not once for each."""
+    left, said, room = list[tuple[str, str]](), list[str](), Decimal(1)
+    for name, typed in lines:
+        if name != BOTH:
+            left.append((name, typed))
+            continue
+        words = prices.picked(name).words
+        quantity = quantity_of(typed or "1", words)
+        mine = min(room, quantity)
+        room -= mine
+        if quantity > mine:
+            said.append(f"“{words}” is of both drives together: it stands once, and not {quantity:f} times.")
+        if mine:
+            left.append((name, typed if mine == quantity else f"{mine:f}"))
+    return tuple(left), list(dict.fromkeys(said))
+
+
+def one_by_one(prices: PriceList, lines: Lines, recorded: OnRecord) -> tuple[Lines, list[str]]:
+    """Picked lines with the reading of both drives as that of each, once one of them is read: with what is
+    done of it, it would stand twice. Readings of one drive that were picked besides are among them."""
+    started = 0 < len(recorded.read) < len(recorded.bays)
+    if ONE not in prices.work or not started or all(name != BOTH for name, _ in lines):
+        return lines, []
+    each = str(len(recorded.bays))
+    left, said = _without_singles(prices, lines, len(recorded.bays))
+    words = prices.picked(BOTH).words
+    said.append(f"“{words}” was picked and one is read already: the drives stand one by one.")
+    return tuple((ONE, each) if name == BOTH else (name, typed) for name, typed in left), said
 
 
 def read_once(

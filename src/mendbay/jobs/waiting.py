@@ -13,7 +13,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from mendbay.case.agenda import Wait, WaitsFor
-from mendbay.case.answer_day import answer_by
+from mendbay.case.answer_day import differs_words
 from mendbay.case.records import Bay, Case, CaseState, Image
 from mendbay.case.secret_text import require_no_secret
 from mendbay.core.errors import UsageError
@@ -21,6 +21,7 @@ from mendbay.core.note import Note, NoteKind
 from mendbay.core.texts import require_day, require_line
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import PARTS, note_asked, refused_although, require_asked
+from mendbay.jobs.fetch_things import fetch_waits
 from mendbay.jobs.money_standing import SETTLED, MoneyBook, MoneyStanding, OpenQuote, money_standing
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.note_bodies import body_of, unreadable
@@ -244,18 +245,21 @@ def _require_not_closed(case: Case) -> None:
 
 def waits_of(bench: Bench, case: Case, shop: WholeShop) -> tuple[Wait, ...]:
     """What a case waits for, the most telling first: a person's word, then what is on record. Empty while it
-    is our turn; once the files are handed back, or the case is closed, only a bill is waited for.
+    is our turn; once the files are handed back, or the case is closed, only a bill is waited for, and things
+    that the customer was asked to fetch.
 
     Raises:
         LedgerError: a note is not one that Mendbay wrote.
     """
     if case.state in (CaseState.CLOSED, CaseState.HANDED_BACK):
-        return tuple(wait for _, wait in _payment(_money(case, shop)))
-    notes = [one for one in shop.waiting.get(case.number, ()) if (one.bay, one.subject) == ("", ABOUT)]
-    last = notes[-1:]
+        payment = tuple(wait for _, wait in _payment(_money(case, shop)))
+        notes = shop.waiting.get(case.number, ())
+        return (*payment, *fetch_waits(bench, case, notes)) if notes else payment
+    about = [one for one in shop.waiting.get(case.number, ()) if (one.bay, one.subject) == ("", ABOUT)]
+    last = about[-1:]
     told: list[Wait] = []
     gone_on = 0
-    for note in notes:
+    for note in about:
         body = body_of(note, note.kind)
         told = [_told(note, body)] if body.get("for") else []
         if not body.get("for") and body.get("all", True):  # before it could be said, it meant everything
@@ -299,12 +303,16 @@ def _unanswered(bench: Bench, case: Case, money: MoneyStanding, gone_on: int) ->
 
 def _quotes(case: Case, money: MoneyStanding, today: str) -> list[tuple[int, Wait]]:
     """The quotes that the customer has not answered, with the numbers of their notes. One that is valid is
-    waited for until the day by which an answer is asked for."""
+    waited for until the day by which its paper asks for an answer, also where the day by which the job is
+    needed was changed since."""
     found = []
     for one in money.quotes:
         run_out = one.valid_until < today
-        until = one.valid_until if run_out else answer_by(one.made_at[:10], one.valid_until, case.due_on)
-        found.append((one.note, Wait(WaitsFor.CUSTOMER, _quote_words(one, today), one.made_at, until)))
+        until = one.valid_until if run_out else one.asked_by
+        made_on = one.made_at[:10]
+        differs = "" if run_out else differs_words(until, made_on, one.valid_until, case.due_on)
+        what = _quote_words(one, today)
+        found.append((one.note, Wait(WaitsFor.CUSTOMER, what, one.made_at, until, differs=differs)))
     return found
 
 

@@ -30,7 +30,9 @@ from mendbay.outlets.wording_blocks import (
 
 KIND = "papers"
 """Kind of the shop's files that hold its own wordings."""
-LIKE = dict.fromkeys(("message-quote", "message-ready", "message-reminder", "message-status"), "letter")
+LIKE = dict.fromkeys(
+    ("message-fetch", "message-quote", "message-ready", "message-reminder", "message-status"), "letter"
+)
 """Wordings that have the facts of another."""
 MOST_CODES = 20
 CODE_LIMIT = 1000

@@ -34,8 +34,8 @@ from mendbay.triage.tables import (
 )
 
 FILES = ("faults.toml", "signs.toml", "steps.toml")
-_POWER_CAUTIONS = {"spinning-drive"}
-"""What must be read before a drive gets power."""
+_POWER_CAUTIONS = frozenset({"spinning-drive", "drives-in-box", "reading-drive"})
+"""One of them must be read before a drive gets power: alone on the bench, in its box, or to be read."""
 _POWER_CONSENT = "power-on"
 """What the customer must agree to before."""
 _Word = TypeVar("_Word", bound=StrEnum)
@@ -294,8 +294,11 @@ class _Reader:
         for one in step.cautions:
             if one not in packaged_cautions():
                 table.refuse(f"has the caution {one[:60]!r}, which is not there", "Name one of cautions.toml")
-        if step.powers and not set(step.cautions) >= _POWER_CAUTIONS:
-            table.refuse("gives a drive power without its caution", "Add the caution spinning-drive")
+        if step.powers and _POWER_CAUTIONS.isdisjoint(step.cautions):
+            table.refuse(
+                "gives a drive power without its caution",
+                "Add the caution spinning-drive, drives-in-box or reading-drive",
+            )
         if step.powers and _POWER_CONSENT not in step.consents:
             table.refuse(
                 "gives a drive power without the customer's word", f"Add the consent {_POWER_CONSENT}"

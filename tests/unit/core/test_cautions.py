@@ -7,6 +7,7 @@ import pytest
 from mendbay.board.electrical_form_file import packaged_form
 from mendbay.core.cautions import cautions_for, packaged_cautions, parse_cautions
 from mendbay.core.errors import BadFormFile
+from mendbay.triage.table_file import packaged_tables
 
 GOOD = """
 deferral = "Local rules come first."
@@ -90,6 +91,7 @@ def test_every_caution_named_exists_and_every_caution_is_used() -> None:
     form, cautions = packaged_form(), packaged_cautions()
     named = {one for step in form.steps.values() for one in step.cautions}
     named |= {one for rule in form.rules for one in rule.cautions}
+    named |= {one for step in packaged_tables().steps.values() for one in step.cautions}
     assert named | {"reading-drive", "clicking-drive"} == set(cautions), "the commands that read show them"
 
 

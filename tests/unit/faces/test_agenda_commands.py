@@ -19,6 +19,42 @@ def narrow(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "80")
 
 
+def test_who_has_a_case_in_hand_is_said_and_told(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    run("case", "open", "Quillmere Pottery", "--bay", "1=")
+    run("case", "open", "Oakhanger Bakery", "--bay", "1=")
+    run("case", "wait", "2", "customer", "a call")
+    monkeypatch.setenv("MENDBAY_WHO", "Kim")
+    assert answer(run, "case", "in-hand", "1") == {"case": 1, "in_hand": "Kim", "before": None}
+    run("case", "in-hand", "2")
+    monkeypatch.setenv("MENDBAY_WHO", "Lee")
+    assert text_of(run, "case", "in-hand", "2") == "Lee has case 2 in hand now; it was Kim.\n"
+    told = answer(run, "case", "today")
+    held = {one["case"]: one["in_hand"] for one in told["steps"] + told["waiting"]}
+    assert held == {1: "Kim", 2: "Lee", 3: None}
+    assert "(in hand: Kim)" in text_of(run, "case", "today")
+    assert "in hand: Lee" in text_of(run, "case", "waiting")
+    assert "\nIn hand: 1 Kim; 2 Lee\n" in text_of(run, "case", "list")
+    assert [one["case"] for one in answer(run, "case", "list", "--mine")] == [2]
+    assert answer(run, "case", "in-hand", "2", "--none") == {"case": 2, "in_hand": None, "before": "Lee"}
+    assert "noted" in text_of(run, "case", "in-hand", "2", "--none")
+
+
+def test_what_is_to_be_fetched_is_told_and_put_down(run: Run) -> None:
+    run("case", "open", "Quillmere Pottery", "--bay", "1=")
+    worked_on = answer(run, "case", "fetch", "1")
+    assert (worked_on["things"], worked_on["until"], worked_on["unit"]) == ([], None, "week")
+    assert "still worked on" in refused(run, 2, "case", "fetch", "1", "--by", "2999-01-01")
+    run("case", "close", "1", "--nothing-broken", "--end", "given-back", "--data", "none")
+    assert answer(run, "case", "fetch", "1", "--by", "2999-01-01")["until"] == "2999-01-01"
+    shown = text_of(run, "case", "fetch", "1")
+    assert "case message 1 fetch" in shown
+    assert "for the law where you are" in " ".join(shown.split())
+    assert "to fetch 0001-01" in " ".join(text_of(run, "case", "waiting").split())
+    assert answer(run, "case", "message", "1", "fetch")["subject"].startswith("Your things are still here")
+    assert answer(run, "case", "fetch", "1", "--none")["until"] is None
+    refused(run, 2, "case", "fetch", "1", "--none", "--by", "2999-01-01")
+
+
 def test_the_day_as_it_is_told(run: Run, tmp_path: Path) -> None:
     run("case", "open", "Quillmere Pottery, the second studio by the river", "--bay", "1=")
     run("case", "open", "Quillmere Pottery", "--bay", "1=")

@@ -201,7 +201,7 @@ def test_what_we_need_and_when(bench: Bench) -> None:
 
 
 def test_a_message_without_a_reason_is_refused_with_the_next_step(bench: Bench) -> None:
-    for message in (Message.QUOTE, Message.READY, Message.REMINDER):
+    for message in (Message.QUOTE, Message.READY, Message.REMINDER, Message.FETCH):
         with pytest.raises(UsageError):
             message_mail(bench, 1, message)
     assert bench.notes.of(NoteKind.LETTER) == ()
@@ -221,6 +221,21 @@ def test_an_answer_to_a_quote_is_asked_for_before_the_day_on_which_the_job_is_ne
     assert f"(by {middle})" in message_mail(bench, 1, Message.REMINDER).body
 
 
+def test_a_day_set_after_the_quote_changes_nothing_of_what_its_paper_asks_and_is_told(bench: Bench) -> None:
+    today = date.fromisoformat(bench.now()[:10])
+    asked, soon = ((today + timedelta(days)).isoformat() for days in (10, 4))
+    bench.ledger.amend_case(1, due_on=(today + timedelta(20)).isoformat())
+    make_quote(bench, 1, Wish(lines=(("swap-board", ""),), odds=False))
+    for due, told in ((soon, f"as you need it by {soon} now, sooner helps"), ("", "")):
+        bench.ledger.amend_case(1, due_on=due)
+        said = flat(letter_words(bench, 1))
+        assert f"- An answer to quote 1, if possible by {asked}{'; ' if told else ''}{told}" in said
+        assert "so that time is left for the work" not in said
+        quote = flat(message_mail(bench, 1, Message.QUOTE).body)
+        assert f". The quote asks for your answer by {asked}, if you can." in quote
+        assert ("sooner helps" in quote) == bool(told)
+
+
 def test_a_quote_that_runs_out_first_is_not_said_to_be_answered_for_the_work_s_sake(bench: Bench) -> None:
     needed = (date.fromisoformat(bench.now()[:10]) + timedelta(300)).isoformat()
     bench.ledger.amend_case(1, due_on=needed)
@@ -238,7 +253,7 @@ def test_no_answer_is_asked_for_by_a_day_that_is_past(bench: Bench) -> None:
     later = replace(bench, clock=Standing(f"{late}T12:00:00Z"))
     texts = [
         letter_words(later, 1),
-        *(message_mail(later, 1, one).body for one in Message if one != Message.READY),
+        *(message_mail(later, 1, one).body for one in Message if one not in (Message.READY, Message.FETCH)),
     ]
     assert not any(middle in one for one in texts)
     assert f"An answer to quote 1, so that time is left for the work: you need it by {needed}" in flat(

@@ -18,7 +18,7 @@ def test_a_form_sent_as_it_was_shown_changes_nothing() -> None:
     form = price_form(EXAMPLE)
     assert form is not None
     cells = [(cell.name, cell.value) for one in form.entries for cell in one.cells]
-    assert len(cells) == 3 * 4 + 3 * 3 + 5 * 14
+    assert len(cells) == 3 * 5 + 3 * 3 + 5 * 14
     assert priced_text(EXAMPLE, form.general, cells) == EXAMPLE
 
 

@@ -22,6 +22,7 @@ from mendbay.case.records import Image
 from mendbay.core.errors import BadFormFile, LedgerError, NoSuchCase, UsageError
 from mendbay.core.money import Money
 from mendbay.core.note import Note, NoteKind
+from mendbay.faces.agenda_words import wait_words
 from mendbay.jobs.agenda import tell_turn
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.bill_case import account_of, make_bill, pay, unpay
@@ -34,6 +35,7 @@ from mendbay.jobs.quote_case import By, decide, make_quote, quote_of, quotes_of
 from mendbay.jobs.quote_lines import READ_ALREADY, Wish, prices_in_force
 from mendbay.jobs.quote_parts import with_parts
 from mendbay.jobs.triage_case import answer
+from mendbay.jobs.waiting import set_due
 from mendbay.outlets.shop_files import ShopFolder
 from mendbay.triage.belief import Asked
 from support.erasures import Standing
@@ -113,6 +115,23 @@ def test_an_answer_is_asked_for_before_the_day_on_which_the_job_is_needed(bench:
 
 
 @pytest.mark.parametrize(
+    ("days", "said"),
+    [(0, "no day is set any more"), (4, "now: a quote made so would ask by"), (20, "a quote made so")],
+)
+def test_what_its_paper_asks_by_stays_when_the_due_day_is_changed(bench: Bench, days: int, said: str) -> None:
+    today = date.fromisoformat(bench.now()[:10])
+    needed, middle = ((today + timedelta(each)).isoformat() for each in (12, 6))
+    bench.ledger.amend_case(1, due_on=needed)
+    make_quote(bench, 1, Wish(lines=(("hour", ""),), odds=False))
+    assert [one.differs for one in tell_turn(bench, 1).case.waits] == [""]
+    set_due(bench, 1, (today + timedelta(days)).isoformat() if days else "")
+    (wait,) = tell_turn(bench, 1).case.waits
+    assert wait.until == middle, "the customer holds the paper"
+    assert said in wait.differs
+    assert f"expected by {middle}, as its paper says; " in wait_words(wait, bench.now()[:10])
+
+
+@pytest.mark.parametrize(
     ("due", "asked"),
     [
         ("2026-11-29", "2026-11-29"),
@@ -170,6 +189,29 @@ def test_a_drive_is_paid_for_once_however_it_is_read(bench: Bench) -> None:
     bill, _ = make_bill(bench, 1, {"read-both": None})
     assert bill.bill is not None
     assert [one.key for one in bill.bill.lines] == ["diagnosis", "read-both"]
+
+
+@pytest.mark.parametrize("odds", [True, False])
+@pytest.mark.parametrize("lines", [(("read-both", "2"),), (("read-both", ""), ("read-both", "1"))])
+def test_a_reading_of_both_stands_once_whatever_quantity_is_typed(
+    bench: Bench, lines: tuple[tuple[str, str], ...], odds: bool
+) -> None:
+    """Two drives are two of nothing: the one line is of both."""
+    once, _ = make_quote(bench, 1, Wish(lines=(("read-both", ""),), odds=odds))
+    quote, _ = make_quote(bench, 1, Wish(lines=lines, odds=odds))
+    assert quote.totals == once.totals
+    assert [one.quantity for one in quote.lines if one.key.startswith("read-both")] == [1]
+    assert any("stands once, and not" in one for one in quote.remarks)
+    assert not any("stands once, and not" in one for one in once.remarks)
+
+
+def test_once_one_drive_is_read_both_and_singles_picked_are_of_two_drives(bench: Bench) -> None:
+    bench.ledger.note_image(Image(1, "1", "bay-1.img", "port", bench.now(), read_bytes=4096))
+    once, _ = make_quote(bench, 1, Wish(lines=(("read-both", ""),)))
+    for lines in ((("read-both", "2"),), (("read-both", ""), ("read-gently", "2"))):
+        quote, _ = make_quote(bench, 1, Wish(lines=lines))
+        assert quote.totals == once.totals
+        assert sum(one.quantity for one in quote.lines if one.key.startswith("read-gently")) == 2
 
 
 def two_bays_need_boards(bench: Bench) -> None:

@@ -10,14 +10,16 @@ import re
 
 import pytest
 
-from mendbay.core.cautions import packaged_cautions
+from mendbay.core.cautions import cautions_for, packaged_cautions
 from mendbay.triage.table_file import packaged_tables
+from mendbay.triage.tables import Seat, Step
 
 STEPS = packaged_tables().steps
 
 ASKED_BY_WORDS = {
     r"adapter": {"mains-adapter"},
-    r"(try|fit) another adapter|adapter gives at its plug": {"mains-adapter", "polarity"},
+    r"(try|fit) another adapter": {"mains-adapter", "other-adapter"},
+    r"adapter gives at its plug": {"mains-adapter", "polarity"},
     r"switch the box on|fan": {"mains-adapter"},
     r"clean the contacts|clean or replace the contacts": {"isopropanol", "static"},
     r"replace the .*part|move the .*ROM": {"hot-air", "lead", "static"},
@@ -36,10 +38,38 @@ NOT_NEEDED = {
 """What the words would ask for and the step does not need, each with the reason."""
 
 
+OF_A_BOARD = ("board", "solder", "nozzle", "5 V contacts")
+"""Words of cautions that are for hands on the board of a drive."""
+
+
+READING = r"^read (both|this|the drive's)|image|descriptions alone|connect the drive"
+"""Words of steps in which a drive is read, not in its box."""
+
+
+def power_caution(step: Step) -> str:
+    """What is to be read before a drive of the step turns, by how it gets its power."""
+    if re.search(READING, step.words, re.IGNORECASE):
+        return "reading-drive"
+    return "drives-in-box" if step.seat is Seat.BOX else "spinning-drive"
+
+
+@pytest.mark.parametrize("name", ["try-adapter", "new-adapter", "look-for-box", "mend-network", "make-room"])
+def test_work_at_the_box_is_not_cautioned_of_the_boards_of_drives(name: str) -> None:
+    for caution in cautions_for(STEPS[name].cautions):
+        said = f"{caution.title} {caution.text}"
+        assert not [one for one in OF_A_BOARD if one in said], said
+
+
+def test_another_adapter_is_fitted_with_all_that_its_printing_and_its_plug_tell_in_mind() -> None:
+    said = " ".join(one.text for one in cautions_for(STEPS["new-adapter"].cautions))
+    for word in ("polarity", "voltage", "at least the current", "earth", "one hand", "Never open", "level"):
+        assert word in said, word
+
+
 @pytest.mark.parametrize("name", list(STEPS))
 def test_a_step_names_the_cautions_that_it_asks_for(name: str) -> None:
     step = STEPS[name]
-    asked = {"spinning-drive"} if step.powers else set()
+    asked = {power_caution(step)} if step.powers else set[str]()
     for words, cautions in ASKED_BY_WORDS.items():
         if re.search(words, step.words, re.IGNORECASE):
             asked |= cautions

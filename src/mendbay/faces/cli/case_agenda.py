@@ -1,4 +1,4 @@
-"""`mendbay case today`, `waiting`, `wait`, `go-on`, `due` and `list`: whose turn each case is."""
+"""`mendbay case today`, `waiting`, `wait`, `go-on`, `in-hand`, `due` and `list`: whose turn each case is."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from mendbay.faces.agenda_words import figures_words, wait_words
 from mendbay.faces.cli.asked_option import CUSTOMER_ASKED
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.agenda import Day, tell_agenda
+from mendbay.jobs.in_hand import holders_of, lay_down, take_over
 from mendbay.jobs.shop_currency import shop_currency
 from mendbay.jobs.waiting import TELLABLE, WORDS, go_on, set_due, wait
 from mendbay.wiring import open_bench
@@ -33,6 +34,7 @@ def today(screen: Screen, everything: bool) -> None:
     with open_bench(screen.home, tell=screen.tell) as bench:
         day = tell_agenda(bench)
         currency = shop_currency(bench)
+        holders = holders_of(bench, day.cases.values())
     agenda = day.agenda
     shown = agenda.steps if everything else agenda.steps[:SHOWN]
     lines = [f"Today, {agenda.day}: {wording.counted(len(agenda.steps), 'case')} to do something for."]
@@ -41,12 +43,12 @@ def today(screen: Screen, everything: bool) -> None:
         if chosen:
             lines += ["", head]
         for one in chosen:
-            lines += _step_lines(day, one, currency)
+            lines += _step_lines(day, one, currency, holders.get(one.case.number, ""))
     left = len(agenda.steps) - len(shown)
     if left:
         lines += ["", f"And {count_text(left)} more: {wording.called_as()} case today --all"]
     if agenda.waiting:
-        lines += ["", "Waiting", *_waiting_lines(day)]
+        lines += ["", "Waiting", *_waiting_lines(day, holders)]
     first = next((one.chore for one in agenda.steps if one.chore is not None), None)
     if first is not None:
         lines += ["", f"Next: {wording.called_as()} {first.command}"]
@@ -55,8 +57,8 @@ def today(screen: Screen, everything: bool) -> None:
     screen.answer(
         {
             "day": agenda.day,
-            "steps": [_entry_json(day, one) for one in agenda.steps],
-            "waiting": [_entry_json(day, one) for one in agenda.waiting],
+            "steps": [_entry_json(day, one, holders) for one in agenda.steps],
+            "waiting": [_entry_json(day, one, holders) for one in agenda.waiting],
         },
         "\n".join(lines),
     )
@@ -68,9 +70,10 @@ def waiting(screen: Screen) -> None:
     """Say what waits for whom, late ones first."""
     with open_bench(screen.home, tell=screen.tell) as bench:
         day = tell_agenda(bench, steps=False)
-    lines = _waiting_lines(day) or ["No case waits for anybody."]
+        holders = holders_of(bench, day.cases.values())
+    lines = _waiting_lines(day, holders) or ["No case waits for anybody."]
     lines.append(f"Next: {wording.called_as()} case today")
-    screen.answer([_entry_json(day, one) for one in day.agenda.waiting], "\n".join(lines))
+    screen.answer([_entry_json(day, one, holders) for one in day.agenda.waiting], "\n".join(lines))
 
 
 @click.command(name="wait")
@@ -132,6 +135,28 @@ def go_on_(screen: Screen, case: int, remark: str, everything: bool) -> None:
     screen.answer(_state_json(done.case, turn, what, first[0].until if first else ""), "\n".join(lines))
 
 
+@click.command(name="in-hand")
+@CASE
+@click.option("--none", "none", is_flag=True, help="Nobody has it in hand any more.")
+@click.pass_obj
+def in_hand(screen: Screen, case: int, none: bool) -> None:
+    """Say that you have CASE in hand from now on: MENDBAY_WHO, or your account's name.
+
+    The list of cases and the day's work show who has which; it bars nobody from anything.
+    """
+    with open_bench(screen.home, tell=screen.tell) as bench:
+        before = (lay_down if none else take_over)(bench, case)
+        now = "" if none else bench.who
+    if before == now:
+        said = f"Case {case}: {now or 'nobody'} has it in hand already; nothing was noted."
+    elif none:
+        said = f"Nobody has case {case} in hand now; it was {before}."
+    else:
+        said = f"{now} has case {case} in hand now{f'; it was {before}' if before else ''}."
+    answer = {"case": case, "in_hand": now or None, "before": before or None}
+    screen.answer(answer, wrapped(said))
+
+
 @click.command(name="due")
 @CASE
 @click.argument("day", default="")
@@ -151,18 +176,21 @@ def due(screen: Screen, case: int, day: str, none: bool) -> None:
 @click.option("--open", "only_open", is_flag=True, help="Only cases that are worked on, or wait.")
 @click.option("--waiting", "only_waiting", is_flag=True, help="Only cases that wait for somebody else.")
 @click.option("--overdue", "only_late", is_flag=True, help="Only cases that are late.")
+@click.option("--mine", "only_mine", is_flag=True, help="Only cases that you have in hand.")
 @click.pass_obj
-def list_(screen: Screen, only_open: bool, only_waiting: bool, only_late: bool) -> None:
+def list_(screen: Screen, only_open: bool, only_waiting: bool, only_late: bool, only_mine: bool) -> None:
     """List the cases, all or some, with deadline and whose turn each is."""
     with open_bench(screen.home, tell=screen.tell) as bench:
         day = tell_agenda(bench, steps=False)
         cases = bench.ledger.cases()
+        holders, me = holders_of(bench, cases), bench.who
     entries = {one.case.number: one for one in day.agenda.entries}
     chosen = [
         one
         for one in cases
         if (not only_open or one.state in (CaseState.OPEN, CaseState.WAITING))
         and (not only_waiting or (one.number in entries and entries[one.number].case.waits))
+        and (not only_mine or holders.get(one.number) == me)
         and (not only_late or (one.number in entries and entries[one.number].late))
     ]
     rows = [_list_row(one, entries.get(one.number)) for one in chosen]
@@ -171,24 +199,27 @@ def list_(screen: Screen, only_open: bool, only_waiting: bool, only_late: bool) 
         text = table(rows, head, right=(0,))
         if any(one.number in entries and entries[one.number].late for one in chosen):
             text += f"\n! late; {wording.called_as()} case today says why"
+        held = [f"{one.number} {holders[one.number]}" for one in chosen if one.number in holders]
+        text += "\n" + wrapped(f"In hand: {'; '.join(held)}") if held else ""
     elif cases:
-        asked = {"open": only_open, "waiting": only_waiting, "late": only_late}
+        asked = {"open": only_open, "waiting": only_waiting, "late": only_late, "in your hand": only_mine}
         words = " and ".join(word for word, is_asked in asked.items() if is_asked)
         text = f"No case is {words}.\nNext: {wording.called_as()} case list"
     else:
         text = f"There is no case yet.\nNext: {wording.called_as()} case open CUSTOMER"
-    screen.answer([_list_json(one, entries.get(one.number)) for one in chosen], text)
+    screen.answer([_list_json(one, entries.get(one.number), holders) for one in chosen], text)
 
 
 # ---------------------------------------------------------------------- words
 
 
-def _step_lines(day: Day, entry: Entry, currency: str) -> list[str]:
+def _step_lines(day: Day, entry: Entry, currency: str, holder: str) -> list[str]:
     assert entry.chore is not None
     case = day.cases[entry.case.number]
     state = "; ".join(entry.late)
     if not state and entry.case.due_on:
         state = f"due {entry.case.due_on}"
+    state = "; ".join(filter(None, (state, f"in hand: {holder}" if holder else "")))
     name = _short(case.customer, NAME_COLUMN)
     lines = [wrapped(f"{case.number:4}  {name}{f' ({state})' if state else ''}", "", "      ")]
     lines.append(wrapped(entry.chore.words, "      ", ""))
@@ -197,12 +228,15 @@ def _step_lines(day: Day, entry: Entry, currency: str) -> list[str]:
     return lines
 
 
-def _waiting_lines(day: Day) -> list[str]:
+def _waiting_lines(day: Day, holders: Mapping[int, str]) -> list[str]:
     lines: list[str] = []
     for entry in day.agenda.waiting:
         case = day.cases[entry.case.number]
         late = ", LATE" if entry.late else ""
-        lines.append(f"{case.number:4}  {_short(case.customer, NAME_COLUMN)}{late}")
+        holder = f"; in hand: {holders[case.number]}" if case.number in holders else ""
+        lines.append(
+            wrapped(f"{case.number:4}  {_short(case.customer, NAME_COLUMN)}{late}{holder}", "", "      ")
+        )
         lines += [wrapped(wait_words(one, day.agenda.day), "      ", "") for one in entry.case.waits]
     return lines
 
@@ -234,7 +268,7 @@ def _short(text: str, room: int) -> str:
 # ---------------------------------------------------------------------- JSON
 
 
-def _list_json(case: Case, entry: Entry | None) -> dict[str, object]:
+def _list_json(case: Case, entry: Entry | None, holders: Mapping[int, str]) -> dict[str, object]:
     return {
         "case": case.number,
         "opened_at": case.opened_at,
@@ -243,13 +277,14 @@ def _list_json(case: Case, entry: Entry | None) -> dict[str, object]:
         "box": case.box,
         "kind": str(case.kind) or None,
         "due_on": case.due_on or None,
+        "in_hand": holders.get(case.number),
         "turn": _turn(entry) or None,
         "waits": [] if entry is None else [_wait_json(one) for one in entry.case.waits],
         "late": [] if entry is None else list(entry.late),
     }
 
 
-def _entry_json(day: Day, entry: Entry) -> dict[str, object]:
+def _entry_json(day: Day, entry: Entry, holders: Mapping[int, str]) -> dict[str, object]:
     case = day.cases[entry.case.number]
     return {
         "case": case.number,
@@ -257,6 +292,7 @@ def _entry_json(day: Day, entry: Entry) -> dict[str, object]:
         "state": str(case.state),
         "kind": str(case.kind) or None,
         "due_on": entry.case.due_on or None,
+        "in_hand": holders.get(case.number),
         "late": list(entry.late),
         "due_today": entry.due_today,
         "turn": str(entry.turn),
@@ -272,6 +308,7 @@ def _wait_json(one: Wait) -> dict[str, object]:
         "since": one.since,
         "until": one.until or None,
         "told": one.told,
+        "differs": one.differs or None,
     }
 
 
@@ -298,4 +335,4 @@ def _state_json(case: Case, turn: str, what: str, until: str) -> Mapping[str, ob
     }
 
 
-COMMANDS: tuple[click.Command, ...] = (today, waiting, wait_, go_on_, due, list_)
+COMMANDS: tuple[click.Command, ...] = (today, waiting, wait_, go_on_, in_hand, due, list_)

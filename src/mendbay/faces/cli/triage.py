@@ -362,8 +362,8 @@ def _offer_lines(told: Triage, number: int, offer: Offer) -> list[str]:
     titles = [one.title for one in to_ask(offer.step.consents, told.consents)]
     if titles:
         lines.append(wrapped(f"ask the customer first: {'; '.join(titles)}", "     "))
-    if offer.before:
-        lines.append(wrapped("first: it is safe, and tells whether what follows does harm", "     "))
+    if first := words.first_sentence(told.offers, offer):
+        lines.append(wrapped(first, "     "))
     return lines
 
 

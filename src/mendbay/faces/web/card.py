@@ -16,6 +16,8 @@ from mendbay.faces.web.visit import Visit
 from mendbay.jobs.case_pictures import case_pictures
 from mendbay.jobs.case_steps import CaseSteps, StepName, StepState, tell_steps
 from mendbay.jobs.copies_erased import copies_erased_on
+from mendbay.jobs.fetch_things import is_fetch
+from mendbay.jobs.in_hand import holder_of
 from mendbay.jobs.shop_currency import shop_currency
 from mendbay.jobs.withdraw import standing_notes
 
@@ -79,8 +81,12 @@ class CardNext:
 
 @dataclass(frozen=True, slots=True)
 class Card:
-    """What the frame of a case's page shows; `erased_on` is the day on which the last copy was erased, empty
-    while there is one or none was made."""
+    """What the frame of a case's page shows.
+
+    Args:
+        erased_on: the day on which the last copy was erased; empty while there is one or none was made.
+        holder: who of the shop has it in hand; empty for nobody.
+    """
 
     case: Case
     told: CaseSteps
@@ -89,6 +95,7 @@ class Card:
     beside: tuple[tuple[str, str], ...]
     today: str
     erased_on: str
+    holder: str
 
 
 def card_of(visit: Visit, bench: Bench, number: int, *, weighed: bool = False) -> Card:
@@ -125,6 +132,7 @@ def card_of(visit: Visit, bench: Bench, number: int, *, weighed: bool = False) -
         beside,
         today,
         copies_erased_on(bench, told.case),
+        holder_of(bench, told.case),
     )
 
 
@@ -179,7 +187,7 @@ def _next(visit: Visit, bench: Bench, told: CaseSteps, today: str) -> CardNext:
         return CardNext("What is worth doing next is being worked out.", weighing=True)
     if told.entry.case.waits:
         first = told.entry.case.waits[0]
-        where = "drives" if first.who is WaitsFor.MACHINE else "case"
+        where = "drives" if first.who is WaitsFor.MACHINE else "things" if is_fetch(first) else "case"
         url = visit.url(where, case=told.case.number)
         return CardNext(
             f"The case waits {wait_words(first, today)}.", url=url, also=tuple(_open_beside(visit, told))

@@ -16,6 +16,7 @@ from mendbay.faces.web.case_works import ShownWork, shown_works
 from mendbay.faces.web.fields import choice, day, flag, line
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.consents import PARTS, word_due
+from mendbay.jobs.in_hand import holder_of, lay_down, take_over
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.take_in import told_by_pictures
 from mendbay.jobs.waiting import TELLABLE, WORDS, go_on, set_due, wait, waits_of, whole_shop
@@ -57,6 +58,7 @@ def case(visit: Visit) -> Answer:
         bays = bench.ledger.bays(number)
         by_pictures = told_by_pictures(bench, bays)
         parts_due = word_due(bench, number, [PARTS])
+        who = bench.who
     return Page(
         "case.html",
         {
@@ -69,6 +71,7 @@ def case(visit: Visit) -> Answer:
             "waits": [wait_words(one, card.today) for one in card.told.entry.case.waits],
             "told_to_wait": any(one.told for one in card.told.entry.case.waits),
             "late": card.told.entry.late,
+            "me": who,
             "works": [
                 (
                     DOING[one.order.kind],
@@ -181,6 +184,29 @@ def go_on_(visit: Visit) -> Answer:
     else:
         said = "Nothing was told that it waits for, so nothing was noted."
     return visit.go("case", said)
+
+
+@BOOK.change("/case/{case:int}/take-over", "take-over", "Says that who presses it has the case in hand.")
+def take_over_(visit: Visit) -> Answer:
+    with visit.bench() as bench, bench.ledger.together():
+        _require_holder(visit, bench)
+        before = take_over(bench, visit.path["case"])
+        me = bench.who
+    had = f"; it was {before}" if before and before != me else ""
+    return visit.go("case", f"{me} has it in hand now{had}.")
+
+
+@BOOK.change("/case/{case:int}/lay-down", "lay-down", "Says that nobody has the case in hand any more.")
+def lay_down_(visit: Visit) -> Answer:
+    with visit.bench() as bench, bench.ledger.together():
+        _require_holder(visit, bench)
+        lay_down(bench, visit.path["case"])
+    return visit.go("case", "Nobody has it in hand now.")
+
+
+def _require_holder(visit: Visit, bench: Bench) -> None:
+    holder = holder_of(bench, remembered(bench, visit.path["case"]))
+    visit.require_unchanged("who has it in hand", holder)
 
 
 @BOOK.change("/case/{case:int}/due", "due", "Sets the day by which it is needed.", [day("day", "Needed by")])

@@ -26,6 +26,7 @@ LIST = (
     choice("kind", "Kind", {str(one): str(one) for one in CaseKind if str(one)}),
     choice("waits", "Waits for", {str(one): words for one, words in WORDS.items()}),
     flag("late", "Late ones only"),
+    flag("mine", "Mine only"),
     choice("sort", "Order", {str(one): words for one, words in SORTS.items()}, default=str(Sort.NEWEST)),
     number("page", "Page", least=1, most=2**31 - 1, default=1),
 )
@@ -40,6 +41,7 @@ def cases(visit: Visit) -> Answer:
         CaseKind(said["kind"]) if said["kind"] else None,
         WaitsFor(said["waits"]) if said["waits"] else None,
         said["late"],
+        said["mine"],
         Sort(said["sort"]),
         said["page"],
     )
@@ -70,6 +72,7 @@ def _row(one: CaseRow, today: str) -> dict[str, object]:
     return {
         "case": one.case,
         "stands": one.stands,
+        "holder": one.holder,
         "turn": WORDS[one.entry.turn] if one.entry else "",
         "waits": wait_words(waits[0], today) if waits else "",
         "late": one.entry.late if one.entry else (),

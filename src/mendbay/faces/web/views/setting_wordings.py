@@ -30,6 +30,7 @@ PAPER_WORDS = {
     "hand-over": "Hand-over of things",
     "lessons": "What our cases teach",
     "letter": "Letter: where the job stands",
+    "message-fetch": "Message: things to be fetched",
     "message-quote": "Message with a quote",
     "message-ready": "Message: it is ready",
     "message-reminder": "Message: a reminder",

@@ -8,12 +8,14 @@ from typing import TYPE_CHECKING, Any
 from mendbay.case.hand_over import Role, can_come_in, can_leave, papers_of
 from mendbay.case.items import MOVES, Item, Owner, What, Where
 from mendbay.core.quantity import counted
+from mendbay.faces.fetch_words import fetch_sentences
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Blob, Page
 from mendbay.faces.web.card import card_of
-from mendbay.faces.web.fields import choice, flag, line, number, several
+from mendbay.faces.web.fields import choice, day, flag, line, number, several
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.consents import NOTHING_DUE, WordDue
+from mendbay.jobs.fetch_things import ask_to_fetch, tell_fetching
 from mendbay.jobs.hand_over_items import hand_overs_of, release_due
 from mendbay.jobs.keep_items import add_item, change_item, item_named, items_of, items_to_label, move_item
 from mendbay.jobs.put_down_wrongly import can_be_withdrawn, withdraw_item
@@ -61,6 +63,7 @@ def things_page(
         overs = hand_overs_of(bench, case)
         bays = bench.ledger.bays(case)
         word = released_against(bench, case)
+        fetching = tell_fetching(bench, case)
     papered, labels = papers_of(overs), {one.bay for one in bays}
     return Page(
         "things.html",
@@ -77,6 +80,8 @@ def things_page(
             "leaving": leaving,
             "due": due,
             "word": word,
+            "fetching": fetching,
+            "fetch_told": list(fetch_sentences(fetching)),
             "Where": Where,
         },
     )
@@ -196,6 +201,21 @@ def withdraw(visit: Visit) -> Answer:
         visit.require_unchanged(f"item {before.code}", *mark_of(before))
         gone = withdraw_item(bench, case, before.code, said["reason"])
     return visit.go("things", f"Taken back: {gone.code}, {gone.named}. Custody tells it; take its label off.")
+
+
+@BOOK.change(
+    "/case/{case:int}/things/fetch",
+    "ask-to-fetch",
+    "Puts down by which day the customer was asked to fetch what is here; without a day, none is set.",
+    [day("by", "Asked to fetch it by")],
+)
+def fetch(visit: Visit) -> Answer:
+    case, until = visit.path["case"], visit.said["by"]
+    with visit.bench() as bench, bench.ledger.together():
+        visit.require_unchanged("the day of fetching", tell_fetching(bench, case).until)
+        ask_to_fetch(bench, case, until)
+    said = f"The customer is waited for to fetch it by {until}." if until else "No day is set any more."
+    return visit.go("things", said)
 
 
 @BOOK.change(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from mendbay.case.agenda import Entry
@@ -13,6 +14,7 @@ from mendbay.faces.web.fields import flag
 from mendbay.faces.web.gatherer import Gathered
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.agenda import KnownDay, known_agenda
+from mendbay.jobs.in_hand import holders_of
 from mendbay.jobs.shop_currency import shop_currency
 from mendbay.wiring import open_bench
 
@@ -32,10 +34,12 @@ class _Known:
 
     Args:
         currency: the shop's.
+        holders: who has which of its cases in hand, by number.
     """
 
     known: KnownDay
     currency: str
+    holders: Mapping[int, str]
 
 
 @BOOK.page("/", "today", "What is to be done today, and what waits for whom.", [flag("all", "Every step")])
@@ -55,6 +59,7 @@ def today(visit: Visit) -> Answer:
     waiting = [
         {
             "case": day.cases[one.case.number],
+            "holder": gathered.found.holders.get(one.case.number, ""),
             "late": one.late,
             "words": [wait_words(each, agenda.day) for each in one.case.waits],
         }
@@ -82,7 +87,8 @@ def _day(visit: Visit) -> Gathered[_Known] | None:
     def gather() -> tuple[_Known, str]:
         with open_bench(desk.home) as bench:
             known = known_agenda(bench)
-            return _Known(known, shop_currency(bench)), bench.now()
+            holders = holders_of(bench, known.day.cases.values())
+            return _Known(known, shop_currency(bench), holders), bench.now()
 
     return desk.gathered(
         "day",
@@ -100,6 +106,7 @@ def _step(visit: Visit, found: _Known, one: Entry) -> dict[str, object]:
     page = page_of(visit.book, chore.command, one.case.number)
     return {
         **facts,
+        "holder": found.holders.get(one.case.number, ""),
         "words": chore.words,
         "figures": figures_words(chore, found.currency),
         "url": page[0] if page else visit.url("case", case=one.case.number),

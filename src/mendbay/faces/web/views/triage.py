@@ -149,6 +149,7 @@ class ShownStep:
     offer: Offer
     figures: str
     because: str
+    first: str
     held: tuple[str, ...]
     ask: tuple[str, ...]
     is_repair: bool
@@ -220,6 +221,7 @@ def _step(told: Triage, offer: Offer, currency: str) -> ShownStep:
         offer,
         words.figures(offer, currency),
         words.because(told, offer),
+        words.first_sentence(told.offers, offer, currency),
         tuple(words.held_sentences(told, offer)),
         tuple(one.title for one in to_ask(offer.step.consents, told.consents)),
         offer.step.kind is StepKind.REPAIR,
