@@ -72,6 +72,7 @@ def test_one_press_takes_a_case_over_and_every_page_tells_who_has_it(web: Web) -
     web.client.post("/who", data={"who": "<b>Ina</b>"}, headers={"origin": ORIGIN})
     shown = web.get(f"/case/{number}")
     web.post(f"/case/{number}/take-over", {"seen": mark_of(shown, "take-over")})
+    _today(web)  # until it is worked out
     for url in ("/", "/cases", f"/case/{number}", f"/case/{number}/money", "/cases?mine=yes"):
         told = web.get(url)
         assert "in hand: <b>Ina</b>" in text_of(told), url
@@ -80,7 +81,7 @@ def test_one_press_takes_a_case_over_and_every_page_tells_who_has_it(web: Web) -
     web.client.post("/who", data={"who": "Lee"}, headers={"origin": ORIGIN})
     assert "in hand: <b>Ina</b>" not in text_of(web.get("/cases?mine=yes"))
     refused = web.post(f"/case/{number}/take-over", {"seen": mark_of(shown, "take-over")}, status=409)
-    assert "who has it in hand" in text_of(refused).lower()
+    assert "who has it in hand" in text_of(refused.text).lower()
     shown = web.get(f"/case/{number}")
     answered = web.post(f"/case/{number}/take-over", {"seen": mark_of(shown, "take-over")})
     assert "it+was" in answered.headers["location"] or "it%20was" in answered.headers["location"]

@@ -15,7 +15,7 @@ from mendbay.case.outcome import End
 from mendbay.case.records import LOOSE_BOARD, Bay, Case, CaseKind, CaseLine, CaseState, Image
 from mendbay.core.errors import UsageError
 from mendbay.core.note import NoteKind
-from mendbay.core.quantity import counted
+from mendbay.core.quantity import counted, percent_text
 from mendbay.jobs.asked_by_works import AskedByWork
 from mendbay.jobs.asked_so_far import is_unasked
 from mendbay.jobs.bench import Bench
@@ -58,7 +58,9 @@ POWER = "power-on"
 """The consent that trying a drive needs."""
 FITTING = (POWER, "board-swap")
 """The consents that fitting another board needs."""
-FORM = "10"
+OF_IMAGES = ("put-together", "look-at-files")
+"""Steps of triage that rest on images, whole or not."""
+FORM = "11"
 """Of what is remembered; another one is worked out anew."""
 
 
@@ -413,8 +415,26 @@ class _Gathering:
             return self._chore("close", case, 0.0)
         about = [NO_MEDIUM] if since.out is not None else []
         about += [f"quote {quote} is not billed yet"] if quote else []
+        about += self._left_open(case)
         name = HAND_OUT if since.checked_on else "check-copy"
         return self._chore(name, case, self._worth(case), "; ".join(about))
+
+    def _left_open(self, case: Case) -> list[str]:
+        """What of a case whose files are copied out could still be more: the customer is to know of it before
+        they take the copy for all there is."""
+        images = {one.bay: one for one in self._shop.images.get(case.number, ())}
+        found = []
+        for bay in self._shop.bays.get(case.number, ()) if images else ():  # else they were read elsewhere
+            image = images.get(bay.bay)
+            if image is None:
+                found.append(f"the drive of bay {bay.bay} was never read")
+            elif image.unread_bytes:
+                told = image.read_bytes + image.refused_bytes + image.waived_bytes + image.unread_bytes
+                found.append(f"{percent_text(image.unread_bytes, told)} of bay {bay.bay} is not read")
+        found += [
+            f"quote {one.number} is not answered" for one in self._shop.money.get(case.number, SETTLED).quotes
+        ]
+        return found
 
     def _ours(self, case: Case) -> Chore | None:
         if returning := self._returning(case):
@@ -476,6 +496,8 @@ class _Gathering:
             )
         except UsageError as trouble:  # such as three bays and none chosen
             return self._chore("cannot-weigh", case, self._worth(case), trouble.what)
+        if chore.id in OF_IMAGES and (unread := _unread_words(bays, images)):
+            chore = replace(chore, words=f"{chore.words} {unread}")
         self.likely = _likely(told)
         self._told[key] = {
             "chore": asdict(chore),
@@ -644,6 +666,16 @@ def _after_stop(told: Triage, words: str) -> str:
     off = sorted({*(one.bay for one in told.keep_off), *(one.bay for one in told.closed_boards)})
     many = "drives of bays" if len(off) > 1 else "drive of bay"
     return f"STOP, no power for the {many} {' and '.join(off)}. {words}" if off else words
+
+
+def _unread_words(bays: tuple[Bay, ...], images: tuple[Image, ...]) -> str:
+    """Which drives are not read to the end, as a sentence; empty if all are."""
+    read = {one.bay: one for one in images}
+    never = [one.bay for one in bays if one.bay not in read]
+    partly = [one.bay for one in bays if one.bay in read and read[one.bay].unread_bytes]
+    parts = [f"bay {' and bay '.join(partly)} only in part"] if partly else []
+    parts += [f"bay {' and bay '.join(never)} not yet"] if never else []
+    return f"Read so far: {', '.join(parts)}." if parts else ""
 
 
 def _complete(bays: tuple[Bay, ...], images: tuple[Image, ...]) -> bool:

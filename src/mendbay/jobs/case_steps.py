@@ -62,7 +62,13 @@ class StepState(StrEnum):
     UNDER_WAY = "under way"
     WAITING = "waiting"
     DONE = "done"
+    ENDED_EARLY = "ended early"
+    """Left before it was done, as the job is over."""
     NOT_NEEDED = "not needed"
+
+
+PAST = frozenset({StepState.DONE, StepState.ENDED_EARLY, StepState.NOT_NEEDED})
+"""States in which nothing of a step is left to do."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -294,10 +300,10 @@ class _Looking:
         told = [self._bay_words(one) for one in self._bays]
         words = "; ".join(told)
         begun = self._begun()
-        if self._read_through() or (begun and self._over):
+        if self._read_through():
             state = StepState.DONE
         elif begun:
-            state = StepState.UNDER_WAY
+            state = StepState.ENDED_EARLY if self._over else StepState.UNDER_WAY
         else:
             state = StepState.NOT_NEEDED if self._over else StepState.NOT_STARTED
         return JobStep(name, state, f"{words[:1].upper()}{words[1:]}.", rests)

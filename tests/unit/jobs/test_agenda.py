@@ -706,3 +706,21 @@ def test_images_in_which_nothing_is_are_not_handed_back(bench: Bench) -> None:
     found = tell_turn(bench, 1).chore
     assert found is not None
     assert found.id == "hand-back"
+
+
+def test_what_is_not_read_is_told_before_images_are_put_together_or_a_copy_goes_out(bench: Bench) -> None:
+    size = 1 << 20
+    image = Image(1, "1", "images/1.img", "", bench.now(), read_bytes=size - 4096, unread_bytes=4096)
+    bench.ledger.note_image(image)
+    kept = bench.ledger.images(1)
+    words = agenda_job._unread_words(bench.ledger.bays(1), kept)
+    assert words == "Read so far: bay 1 only in part, bay 2 not yet."
+    make_quote(bench, 1, BY_HAND)
+    bench.note(1, "hand-back", "Files handed back.", {"whole": 1})
+    bench.ledger.amend_case(1, state=CaseState.HANDED_BACK)
+    go_on(bench, 1, "the copy goes out first")
+    chore = tell_turn(bench, 1).chore
+    assert chore is not None
+    assert chore.words.endswith(
+        " of bay 1 is not read; the drive of bay 2 was never read; quote 1 is not answered"
+    )

@@ -14,7 +14,7 @@ from mendbay.faces.web.commands import page_of
 from mendbay.faces.web.picture_reading import picture_reading
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.case_pictures import case_pictures
-from mendbay.jobs.case_steps import CaseSteps, StepName, StepState, tell_steps
+from mendbay.jobs.case_steps import PAST, CaseSteps, StepName, StepState, tell_steps
 from mendbay.jobs.copies_erased import copies_erased_on
 from mendbay.jobs.fetch_things import is_fetch
 from mendbay.jobs.in_hand import holder_of
@@ -192,5 +192,5 @@ def _next(visit: Visit, bench: Bench, told: CaseSteps, today: str) -> CardNext:
         return CardNext(
             f"The case waits {wait_words(first, today)}.", url=url, also=tuple(_open_beside(visit, told))
         )
-    over = all(one.state in (StepState.DONE, StepState.NOT_NEEDED) for one in told.steps)
+    over = all(one.state in PAST for one in told.steps)
     return CardNext("Everything is done." if over else "There is nothing to be done for it now.")

@@ -18,7 +18,7 @@ from mendbay.faces.web.fields import choice, decimal, flag, line
 from mendbay.faces.web.odds import odds_bar, odds_scale
 from mendbay.faces.web.visit import Visit, seen
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.case_steps import StepState
+from mendbay.jobs.case_steps import PAST
 from mendbay.jobs.consents import to_ask
 from mendbay.jobs.hand_repairs import DONE_LIMIT, CameOf
 from mendbay.jobs.next_steps import LEAST, NotOffered, held, short_list, why_not_offered
@@ -49,7 +49,6 @@ from mendbay.triage.tables import Seat, Sign, StepKind
 from mendbay.triage.worlds import Place
 
 BOOK = Book()
-PAST = (StepState.DONE, StepState.NOT_NEEDED)
 """How the step of triage stands where its proposals are no longer what is to be done next."""
 FAULTS_SHOWN = 6
 MOVED_SHOWN = 3
