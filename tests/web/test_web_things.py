@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import json
 import re
 import tempfile
 from pathlib import Path
@@ -14,7 +15,7 @@ from mendbay.case.consents import Word
 from mendbay.case.hand_over import Direction, Role
 from mendbay.case.items import What, Where
 from mendbay.case.records import Bay, CaseState
-from mendbay.core.note import NoteKind
+from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.consents import give_word
 from mendbay.jobs.hand_over_items import NEEDED, hand_overs_of
 from mendbay.jobs.keep_items import add_item, change_item, items_of, move_item
@@ -54,6 +55,11 @@ def test_what_is_to_be_fetched_is_told_and_the_day_is_kept(one: Web) -> None:
     )
     with one.bench() as bench:
         assert [each.subject for each in bench.notes.of(NoteKind.WAITING, 1)] == ["fetching"]
+        body = json.dumps({"until": "2026-01-01"})
+        bench.notes.add(Note(1, "", NoteKind.WAITING, "fetching", bench.now(), bench.who, body))
+    late = text_of(one.get("/case/1/things"))
+    assert "by 2026-01-01, which is past." in late
+    assert "Nothing is charged by itself: the page of quotes and bills puts it into a quote" in late
     assert "No day is set any more." in text_of(one.done("/case/1/things/fetch", {"by": ""}))
 
 

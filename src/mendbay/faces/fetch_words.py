@@ -35,8 +35,8 @@ def _price_sentences(told: Fetching) -> Iterator[str]:
     yield f"By the price list keeping it costs {each}."
     if told.costs is not None:
         so_far = counted(told.times, told.price.unit)
-        line = f"{told.price.id}={told.times}"
         yield (
-            f"That is {so_far} so far, {told.costs.shown}; nothing is charged by itself: "
-            f"mendbay case quote {told.case.number} --line {line} puts it into a quote."
+            f"That is {so_far} so far, {told.costs.shown}. Nothing is charged by itself: "
+            f"mendbay case quote {told.case.number} puts it into a quote, as “{told.price.words}”, "
+            f"{told.times} of it."
         )

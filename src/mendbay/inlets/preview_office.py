@@ -1,6 +1,7 @@
 """An office document to the beginning of its text. Runs only in the process that makes previews.
 
-Known are the open kinds of ISO/IEC 29500 and ISO/IEC 26300. By what the file holds, never by its name, it is
+Known are the open kinds of ISO/IEC 29500 and ISO/IEC 26300, and the binary ones before them
+(`office_legacy.py`). By what the file holds, never by its name, it is
 decided which it is.
 """
 
@@ -10,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from mendbay.core.span import SpanSet
-from mendbay.inlets import office_odf
+from mendbay.inlets import office_cfb, office_legacy, office_odf
 from mendbay.inlets.office_bounds import within
 from mendbay.inlets.office_parts import MAIN, related, relations, root
 from mendbay.inlets.office_sheets import spreadsheet
@@ -20,6 +21,7 @@ from mendbay.inlets.office_zip import Archive
 from mendbay.jobs.preview_port import MadeDocument, NoPreview
 
 BESIDE = "Its verdict stands beside it."
+OTHER = "It is no office document of a kind that is known here"
 MANIFEST = "META-INF/manifest.xml"
 BY_ROOT = {"workbook": spreadsheet, "document": text_document, "presentation": slides}
 """By the first element of the main part."""
@@ -38,6 +40,8 @@ def made(data: bytes, holes: SpanSet) -> MadeDocument | NoPreview:
         holes: bytes of it that are missing; nothing that is shown rests on them.
     """
     try:
+        if data.startswith(office_cfb.SIGN):
+            return _legacy(data, holes)
         archive = Archive(data, holes)
         if _is_locked(archive):
             return NoPreview("The document is locked with a password, so that its text cannot be had", BESIDE)
@@ -45,8 +49,17 @@ def made(data: bytes, holes: SpanSet) -> MadeDocument | NoPreview:
     except MemoryError:
         return NoPreview("The document needs more memory than making a preview may use", BESIDE)
     if document is None:
-        return NoPreview("It is no office document of a kind that is known here", BESIDE, is_other=True)
+        return NoPreview(OTHER, BESIDE, is_other=True)
     return replace(within(document), is_wrong=bool(archive.wrong))
+
+
+def _legacy(data: bytes, holes: SpanSet) -> MadeDocument | NoPreview:
+    found = office_legacy.document(data, holes)
+    if found is None:
+        return NoPreview(OTHER, BESIDE, is_other=True)
+    if isinstance(found, NoPreview):
+        return replace(found, next_step=BESIDE)
+    return within(found)
 
 
 def _of(archive: Archive) -> MadeDocument | None:

@@ -130,12 +130,13 @@ def document_answer_of(message: bytes) -> MadeDocument | NoPreview:
             said["is_partial"] is True,
             said["has_dates"] is True,
             said["is_wrong"] is True,
+            said["is_legacy"] is True,
         )
     except (KeyError, TypeError, ValueError, RecursionError, struct.error, IndexError) as trouble:
         raise NotAReading(str(trouble)[:200]) from None
-    if len(pieces) > found.count:
+    if len(found.content) > found.count or len(pieces) - len(found.content) > 1:
         raise NotAReading("more pieces than the document has")
-    if data or len(pieces) > office_bounds.MOST_NAMED or office_bounds.within(found) != found:
+    if data or len(found.content) > office_bounds.MOST_NAMED or office_bounds.within(found) != found:
         raise NotAReading("more of a document than is shown")
     return found
 
@@ -163,6 +164,7 @@ def _document_said(made: MadeDocument) -> dict[str, Any]:
         "is_partial": made.is_partial,
         "has_dates": made.has_dates,
         "is_wrong": made.is_wrong,
+        "is_legacy": made.is_legacy,
         "pieces": [
             {
                 "name": one.name,
@@ -172,6 +174,7 @@ def _document_said(made: MadeDocument) -> dict[str, Any]:
                 "is_hidden": one.is_hidden,
                 "is_read": one.is_read,
                 "is_wrong": one.is_wrong,
+                "is_about": one.is_about,
             }
             for one in made.pieces
         ],
@@ -189,7 +192,7 @@ def _piece(said: Any) -> MadePiece:
         raise NotAReading("a row that does not fit its columns")
     if len(rows) > office_bounds.MOST_PARAGRAPHS:
         raise NotAReading("more rows than are shown")
-    flags = (said[key] is True for key in ("goes_on", "is_hidden", "is_read", "is_wrong"))
+    flags = (said[key] is True for key in ("goes_on", "is_hidden", "is_read", "is_wrong", "is_about"))
     return MadePiece(_text(said["name"]), columns, rows, *flags)
 
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
 from enum import Enum
 from functools import cache
@@ -165,6 +166,28 @@ def turn_of(bench: Bench, number: int, *, weigh: bool = True) -> Turn:
     gathering = _Gathering(bench, shop, today, Weigh.ANEW if weigh else Weigh.KNOWN)
     entry = agenda_of([gathering.open_case(case, 1, 1)], today, _limits(bench)).entries[0]
     return Turn(entry, gathering.likely, number in gathering.not_yet, number in gathering.outdated)
+
+
+@contextmanager
+def step_kept(bench: Bench, number: int) -> Iterator[None]:
+    """Within it something is noted of a case that tells nothing of what to do for it: what was worked out
+    before is known after it too. Not to be used within a step of the ledger.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    before = _step_key(bench, number)
+    yield
+    kept = bench.remembered.some([before]).get(before)
+    if kept is not None:
+        bench.remembered.add({_step_key(bench, number): kept}, number)
+
+
+def _step_key(bench: Bench, number: int) -> str:
+    case, shop = bench.ledger.case(number), whole_shop(bench, [number])
+    gathering = _Gathering(bench, shop, bench.now()[:10], Weigh.KNOWN)
+    return gathering.key(case, shop.bays.get(number, ()), shop.images.get(number, ()))
 
 
 def turns_of(bench: Bench, lines: Sequence[CaseLine], book: MoneyBook | None = None) -> Day:
@@ -478,7 +501,7 @@ class _Gathering:
 
     def _of_triage(self, case: Case, bays: tuple[Bay, ...], images: tuple[Image, ...]) -> Chore | None:
         self._in_triage.add(case.number)
-        key = self._key(case, bays, images)
+        key = self.key(case, bays, images)
         kept = self._recalled(key)
         if kept is not None and (kept.lessons == self._lessons or kept.day == self._today):
             self._told[key], self.likely = kept.raw, kept.likely
@@ -576,7 +599,7 @@ class _Gathering:
                 return replace(chore, words=f"{first}{chore.words} (bay {bay})", command=command)
         return None
 
-    def _key(self, case: Case, bays: tuple[Bay, ...], images: tuple[Image, ...]) -> str:
+    def key(self, case: Case, bays: tuple[Bay, ...], images: tuple[Image, ...]) -> str:
         """Stands for all that triage of the case rests on: the case's record, its last note and event, its
         images as they lie there, what was withdrawn and learned in the whole shop, and the tables."""
         made_of = (

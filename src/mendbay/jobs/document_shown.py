@@ -10,6 +10,8 @@ from mendbay.jobs.preview_port import DocumentKind, MadeDocument, MadePiece
 
 ARCHIVE = b"PK\x03\x04"
 """How an archive begins that may be an office document (ISO/IEC 21320-1, from memory)."""
+COMPOUND = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
+"""How a compound file begins, which a document of the binary kinds is ([MS-CFB] 2.2, from memory)."""
 SIGNS = (
     b"[Content_Types].xml",
     b"xl/workbook.xml",
@@ -21,6 +23,7 @@ SIGNS = (
 """Names of members that an office document has, as they stand in it, and few other archives."""
 
 
+ABOUT = "What the file says of itself"
 PLURALS = {DocumentKind.SHEETS: "sheets", DocumentKind.TEXT: "texts", DocumentKind.SLIDES: "slides"}
 WRONG = "does not agree with its own checksum: something in it is not what was saved."
 
@@ -64,15 +67,17 @@ class DocumentPreview:
 
 
 def is_document(data: bytes) -> bool:
-    """Whether a file may be an office document, by its bytes: an archive with members of such names. Whether
-    it is one is told by what takes the text out of it."""
-    return data.startswith(ARCHIVE) and any(one in data for one in SIGNS)
+    """Whether a file may be an office document, by its bytes: a compound file, or an archive with members of
+    such names. Whether it is one is told by what takes the text out of it."""
+    return data.startswith(COMPOUND) or (data.startswith(ARCHIVE) and any(one in data for one in SIGNS))
 
 
 def document_shown(made: MadeDocument) -> DocumentPreview:
     """The same text as it can be shown, whatever it holds."""
-    pieces = [_piece(made.kind, number, one) for number, one in enumerate(made.pieces, 1) if one.is_read]
-    further = [_title(made.kind, number, one) for number, one in enumerate(made.pieces, 1) if not one.is_read]
+    pieces = [_piece(made.kind, 0, one) for one in made.pieces if one.is_about]
+    content = list(enumerate(made.content, 1))
+    pieces += [_piece(made.kind, number, one) for number, one in content if one.is_read]
+    further = [_title(made.kind, number, one) for number, one in content if not one.is_read]
     return DocumentPreview(made, tuple(pieces), tuple(further))
 
 
@@ -82,6 +87,7 @@ def _piece(kind: DocumentKind, number: int, made: MadePiece) -> ShownPiece:
         DocumentKind.TEXT: "The first paragraphs",
         DocumentKind.SLIDES: f"What slide {number} says",
     }[kind]
+    called = ABOUT if made.is_about else called
     rows = tuple(ShownRow(row.number, tuple(map(_cell, row.cells))) for row in made.rows)
     nothing = "What it holds is missing." if made.goes_on else "Nothing is written in it."
     doubt = f"This part {WRONG}" if made.is_wrong else ""
@@ -113,6 +119,8 @@ def document_notes(shown: DocumentPreview, is_holed: bool) -> list[str]:
         said.append("Values stand as they are stored, fractions to fifteen digits; empty rows are left out.")
         if made.has_dates:
             said.append("Days and times are told by the style of their cells and written year-month-day.")
+    if made.is_legacy:
+        said += _legacy_notes(made)
     if made.is_partial:
         why = "is missing or damaged" if is_holed else "is damaged, locked or larger than is read"
         said.append(f"Some of the document {why}, so that more may belong here; nothing is made up for it.")
@@ -120,14 +128,25 @@ def document_notes(shown: DocumentPreview, is_holed: bool) -> list[str]:
         said.append(f"A part of the document {WRONG}")
     if any(one.goes_on for one in made.pieces):
         said.append("The document goes on behind what is shown.")
-    if not made.pieces:
+    if not made.content and not made.is_legacy:
         said.append(f"No {PLURALS[made.kind]} were found in it.")
-    elif made.count > len(made.pieces):
-        told = f"the first {count_text(len(made.pieces))} are told"
+    elif made.content and made.count > len(made.content):
+        told = f"the first {count_text(len(made.content))} are told"
         said.append(f"It has {count_text(made.count)} {PLURALS[made.kind]}; {told}.")
     lines = [one for piece in shown.pieces for row in piece.rows for one in row.cells]
     if any(part.kind is PartKind.ESCAPE and part.text[0] == "\\" for line in lines for part in line.parts):
         said.append("Signs that are not seen, or turn the direction of text, are shown by their numbers.")
+    return said
+
+
+def _legacy_notes(made: MadeDocument) -> list[str]:
+    said = ["It is of the binary kinds from before 2007: what was deleted may still be in the file, unseen."]
+    if any(one.is_about for one in made.pieces):
+        said.append("What it says of itself is as whoever made it left it, and proves nothing.")
+    if not made.content:
+        said.append("What is written in it was not found, or is kept in a way that is not read here.")
+    elif made.kind is DocumentKind.SHEETS:
+        said.append("How cells are written is not read: a day stands as a number of days.")
     return said
 
 

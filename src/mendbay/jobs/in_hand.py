@@ -4,11 +4,12 @@ does or it is laid down. It is nobody's duty and bars nobody from anything."""
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 
 from mendbay.case.records import Case, CaseState
 from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
+from mendbay.jobs.agenda import step_kept
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.remembered import remembered, reopening
@@ -17,8 +18,12 @@ ABOUT = "case"
 """Subject of the notes."""
 
 
-def take_over(bench: Bench, number: int) -> str:
+def take_over(bench: Bench, number: int, require: Callable[[], None] = lambda: None) -> str:
     """Puts down that who is at the bench has a case in hand from now on; nothing is written if they have.
+    What is to be done for it is as known as before.
+
+    Args:
+        require: asked within the step of the ledger; what it raises stands against it.
 
     Returns:
         Who had it before; empty for nobody.
@@ -29,16 +34,18 @@ def take_over(bench: Bench, number: int) -> str:
         UsageError: it is closed.
         LedgerError: a note is not one that Mendbay wrote.
     """
-    return _put_down(bench, number, bench.who)
+    return _put_down(bench, number, bench.who, require)
 
 
-def lay_down(bench: Bench, number: int) -> str:
-    """Puts down that nobody has a case in hand any more. Returns and raises as `take_over`."""
-    return _put_down(bench, number, "")
+def lay_down(bench: Bench, number: int, require: Callable[[], None] = lambda: None) -> str:
+    """Puts down that nobody has a case in hand any more. Takes, returns and raises as `take_over`."""
+    return _put_down(bench, number, "", require)
 
 
-def _put_down(bench: Bench, number: int, now: str) -> str:
-    with bench.ledger.together():
+def _put_down(bench: Bench, number: int, now: str, require: Callable[[], None]) -> str:
+    remembered(bench, number)
+    with step_kept(bench, number), bench.ledger.together():
+        require()
         case = remembered(bench, number)
         if case.state is CaseState.CLOSED:
             raise UsageError(f"Case {number} is closed: nobody has it in hand any more.", reopening(case))

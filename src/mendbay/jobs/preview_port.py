@@ -96,6 +96,7 @@ class MadePiece:
         is_hidden: the program that made it would not show it.
         is_read: its rows were looked for; of sheets and slides behind the first ones only the name is told.
         is_wrong: it does not agree with its checksum in the document: something in it is not what was saved.
+        is_about: it is none of the document's content, but what the file says of itself: title, author.
     """
 
     name: str
@@ -105,6 +106,7 @@ class MadePiece:
     is_hidden: bool = False
     is_read: bool = True
     is_wrong: bool = False
+    is_about: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +117,7 @@ class MadeDocument:
         count: how many sheets or slides it has; there may be fewer pieces.
         is_partial: something of it is damaged, missing or larger than is read, so that more may belong here.
         is_wrong: some part, a piece or what pieces share, does not agree with its checksum.
+        is_legacy: it is of the binary kinds, of which less is read.
         has_dates: days or times are among the values of a sheet, told by their style and written anew.
     """
 
@@ -124,6 +127,12 @@ class MadeDocument:
     is_partial: bool = False
     has_dates: bool = False
     is_wrong: bool = False
+    is_legacy: bool = False
+
+    @property
+    def content(self) -> tuple[MadePiece, ...]:
+        """The pieces that are of what is written in it."""
+        return tuple(one for one in self.pieces if not one.is_about)
 
 
 class Previews(Protocol):

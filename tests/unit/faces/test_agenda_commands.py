@@ -32,6 +32,8 @@ def test_who_has_a_case_in_hand_is_said_and_told(run: Run, monkeypatch: pytest.M
     held = {one["case"]: one["in_hand"] for one in told["steps"] + told["waiting"]}
     assert held == {1: "Kim", 2: "Lee", 3: None}
     assert "(in hand: Kim)" in text_of(run, "case", "today")
+    assert answer(run, "case", "show", "1")["in_hand"] == "Kim"
+    assert ", open, in hand: Kim, opened " in text_of(run, "case", "show", "1")
     assert "in hand: Lee" in text_of(run, "case", "waiting")
     assert "\nIn hand: 1 Kim; 2 Lee\n" in text_of(run, "case", "list")
     assert [one["case"] for one in answer(run, "case", "list", "--mine")] == [2]

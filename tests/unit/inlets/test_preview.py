@@ -456,8 +456,10 @@ def told_document(**more: object) -> bytes:
         "is_hidden": False,
         "is_read": True,
         "is_wrong": False,
+        "is_about": False,
     }
     whole = {"kind": "spreadsheet", "count": 1, "is_partial": False, "has_dates": False, "is_wrong": False}
+    whole["is_legacy"] = False
     known = {key: value for key, value in more.items() if key in whole or key == "pieces"}
     piece |= {key: value for key, value in more.items() if key in piece}
     text = json.dumps(whole | {"pieces": [piece]} | known).encode()
@@ -484,6 +486,7 @@ def test_of_a_document_only_texts_within_their_bounds_are_believed() -> None:
         {"rows": [[-1, ["a", "b"]]]},
         {"rows": [[4, ["a", "b"]]] * 200},
         {"rows": [[4, ["x" * 1000] * 2]] * 110},
+        {"pieces": [json.loads(told_document(is_about=True)[4:])["pieces"][0]] * 2},
     ]
     for one in wrong:
         with pytest.raises(NotAReading):

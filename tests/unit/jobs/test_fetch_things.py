@@ -124,7 +124,8 @@ def test_keeping_costs_each_full_day_or_week_after_the_day(
     assert (told.times, told.days, told.past) == (times, days, days > 0)
     assert (told.costs.minor if told.costs else 0) == 300 * times
     sentences = " ".join(fetch_sentences(told))
-    assert (f"--line keeping={times}" in sentences) == bool(times)
+    assert ("mendbay case quote 1 puts it into a quote, as “Keeping of things" in sentences) == bool(times)
+    assert (f", {times} of it." in sentences) == bool(times)
     assert "without their word on record" in sentences
     assert "law" in sentences
 

@@ -10,6 +10,7 @@ import pytest
 from mendbay.case.records import CaseState
 from mendbay.core.errors import LedgerError, UsageError
 from mendbay.core.note import Note, NoteKind
+from mendbay.jobs.agenda import known_agenda, tell_turn
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.case_list import CaseQuery, list_cases
 from mendbay.jobs.in_hand import holder_of, holders_of, lay_down, take_over
@@ -47,6 +48,25 @@ def test_the_list_tells_it_and_shows_ones_own_alone(bench: Bench) -> None:
     assert list_cases(lee, CaseQuery(mine=True)).rows == ()
     take_over(lee, 1)
     assert list_cases(kim, CaseQuery(mine=True)).rows == ()
+
+
+def test_what_is_to_be_done_stays_known_whoever_has_it(bench: Bench) -> None:
+    """Who has a case says nothing of its step, so it is not weighed anew."""
+    weighed = tell_turn(bench, 1).chore
+    for what in (take_over, lay_down):
+        what(bench, 1)
+        known = known_agenda(bench)
+        assert known.not_yet == ()
+        assert [one.chore for one in known.day.agenda.steps] == [weighed]
+
+
+def test_what_stands_against_it_keeps_it_from_being_noted(bench: Bench) -> None:
+    def never() -> None:
+        raise UsageError("somebody else was first", "look again")
+
+    with pytest.raises(UsageError, match="first"):
+        take_over(bench, 1, never)
+    assert holder_of(bench, bench.ledger.case(1)) == ""
 
 
 def test_of_a_closed_case_nobody_has_anything_in_hand(bench: Bench) -> None:

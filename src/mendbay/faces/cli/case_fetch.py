@@ -32,6 +32,8 @@ def fetch(screen: Screen, case: int, until: str, none: bool) -> None:
     lines = [wrapped(one) for one in fetch_sentences(told)]
     if told.things:
         lines.append(f"Next: {wording.called_as()} case message {case} fetch")
+    if told.costs is not None and told.price is not None:
+        lines.append(f"  or: {wording.called_as()} case quote {case} --line {told.price.id}={told.times}")
     facts = {
         "case": case,
         "things": [one.code for one in told.things],

@@ -15,6 +15,7 @@ from mendbay.faces.cli.take_in_words import story_json, story_lines
 from mendbay.faces.custody_words import check_text
 from mendbay.faces.story_words import happened
 from mendbay.jobs.certify_rom import KeptCertificate, certificates_kept
+from mendbay.jobs.in_hand import holder_of
 from mendbay.jobs.measure_board import Measured
 from mendbay.jobs.reached_customer import since_hand_back, stands_words
 from mendbay.jobs.take_in import CaseStory, tell_case
@@ -35,7 +36,9 @@ def show(screen: Screen, case: int) -> None:
         certificates = certificates_kept(bench, case)
         form = fill_form(bench, case)
         stands = stands_words(story.case, since_hand_back(bench, case))
-    facts = {**_story_json(story, certificates), **story_json(form)}
+        holder = holder_of(bench, story.case)
+    facts = {**_story_json(story, certificates), "in_hand": holder or None, **story_json(form)}
+    stands += f", in hand: {holder}" if holder else ""
     screen.answer(facts, _story_text(story, stands, certificates, story_lines(form)))
 
 

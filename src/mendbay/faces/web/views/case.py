@@ -188,9 +188,8 @@ def go_on_(visit: Visit) -> Answer:
 
 @BOOK.change("/case/{case:int}/take-over", "take-over", "Says that who presses it has the case in hand.")
 def take_over_(visit: Visit) -> Answer:
-    with visit.bench() as bench, bench.ledger.together():
-        _require_holder(visit, bench)
-        before = take_over(bench, visit.path["case"])
+    with visit.bench() as bench:
+        before = take_over(bench, visit.path["case"], lambda: _require_holder(visit, bench))
         me = bench.who
     had = f"; it was {before}" if before and before != me else ""
     return visit.go("case", f"{me} has it in hand now{had}.")
@@ -198,9 +197,8 @@ def take_over_(visit: Visit) -> Answer:
 
 @BOOK.change("/case/{case:int}/lay-down", "lay-down", "Says that nobody has the case in hand any more.")
 def lay_down_(visit: Visit) -> Answer:
-    with visit.bench() as bench, bench.ledger.together():
-        _require_holder(visit, bench)
-        lay_down(bench, visit.path["case"])
+    with visit.bench() as bench:
+        lay_down(bench, visit.path["case"], lambda: _require_holder(visit, bench))
     return visit.go("case", "Nobody has it in hand now.")
 
 
