@@ -32,6 +32,9 @@ PLAINER = {"keep-shop": ("\u202e", ""), "keep-wording": ("{{7*7}}", "{{ title }}
 is, and a wording is a template."""
 TERMINAL = "zq{}z\x1b[31m\x1b]8;;http://127.0.0.1:9\x07"
 """Moves a terminal's cursor and lays a link below what follows (ECMA-48)."""
+NO_LINE = ("zq{}z\x00", "zq{}z\r\nBcc: all\r\n\r\n<b>", "zq{}z\u2028- forged")
+"""What no line holds: the end of a text to programs in C, a head and a body of a mail, a line of a list. The
+first is in no text of several lines either."""
 PART = ("board_number", "revision", "controller", "motor_driver", "rom_chip", "family", "model", "firmware")
 PART = (*PART, "site", "heads_map", "own_id", "location", "notes")
 
@@ -117,9 +120,16 @@ def web(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Web]:
 
 def _send(web: Web, at: int, form: Form) -> None:
     said = _said(web, form)
+    kinds = {one.name: one.kind for one in BOOK.addresses[form.name].fields}
     for field in form.fields:
-        answer = _sent(web, {**said, field: [TERMINAL.format(NUMBERS[at, field])]})
+        number = NUMBERS[at, field]
+        answer = _sent(web, {**said, field: [TERMINAL.format(number)]})
         assert answer.status_code in (303, 409, 422), (form, field, answer.status_code)
+        is_text = kinds[field] is FieldKind.TEXT
+        answer = _sent(
+            web, {**said, field: [NO_LINE[0 if is_text else number % len(NO_LINE)].format(number)]}
+        )
+        assert answer.status_code == 422, (form, field, answer.status_code)
     other = PLAINER.get(form.name, ("", ""))
     hostile = {field: [HOSTILE.format(NUMBERS[at, field]).replace(*other)] for field in form.fields}
     answer = _sent(web, {**_said(web, form), **hostile})
@@ -172,7 +182,7 @@ def test_nothing_that_was_kept_speaks_to_a_terminal(web: Web) -> None:
 def test_nothing_that_speaks_to_a_terminal_was_kept(web: Web) -> None:
     for one in web.home.rglob("*"):
         if one.is_file():
-            assert not re.search(rb"zq\d+z(\x1b|\\u001b)", one.read_bytes()), one
+            assert not re.search(rb"zq\d+z(\\[rn]|[\x00\x1b\r\n]|\\u00(00|1b))", one.read_bytes()), one
 
 
 def test_nothing_that_was_kept_leaves_the_folders_of_the_shop(web: Web) -> None:
