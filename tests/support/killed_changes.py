@@ -22,6 +22,7 @@ from mendbay.faces.web.app import application
 from mendbay.faces.web.desk import Desk
 from mendbay.faces.web.guard import Rules
 from mendbay.faces.web.live import Pulse
+from mendbay.inlets.simulated_flash import SimulatedBus
 from mendbay.wiring import changes_of
 from support.kills import die
 from support.web_client import HOST, ORIGIN, Web
@@ -51,7 +52,8 @@ class Change:
 
 
 class Steps:
-    """Counts the steps of this process on files and the ledger, and dies before the Nth, counted from 0."""
+    """Counts the steps of this process on files, the ledger and simulated chips, and dies before the Nth,
+    counted from 0."""
 
     def __init__(self, dies_at: int | None) -> None:
         self.count = 0
@@ -85,6 +87,13 @@ class Steps:
 
         os.fsync = counted_sync
         sqlite3.connect = counted_connect  # type: ignore[assignment]
+        exchange = SimulatedBus.exchange
+
+        def counted_exchange(bus: SimulatedBus, out: bytes, read_count: int) -> bytes:
+            step()
+            return exchange(bus, out, read_count)
+
+        SimulatedBus.exchange = counted_exchange  # type: ignore[method-assign]
         self._on = True
 
     def end(self) -> None:

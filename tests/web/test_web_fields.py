@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from mendbay.core.errors import UsageError
-from mendbay.faces.web.fields import Field, day, decimal, number, read_fields
+from mendbay.faces.web.fields import Field, day, decimal, line, number, read_fields
 
 
 @pytest.mark.parametrize(
@@ -22,6 +22,7 @@ from mendbay.faces.web.fields import Field, day, decimal, number, read_fields
         (number("one", "One"), "1,000"),
         (day("one", "One"), "2027-W08-4"),
         (day("one", "One"), "20270225"),
+        *((line("one", "One"), f"Ada{sign}Bcc: all") for sign in "\n\r\v\f\x85\u2028\u2029\x00\ud800"),
     ],
 )
 def test_what_only_looks_like_it_is_refused(asked: Field, said: str) -> None:

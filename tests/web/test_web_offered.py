@@ -8,10 +8,8 @@ import re
 import shutil
 from collections import Counter
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from itertools import product
 from pathlib import Path
-from urllib.parse import unquote
 
 import pytest
 import schemathesis
@@ -21,32 +19,22 @@ from PIL import Image
 from schemathesis.generation import GenerationMode
 from starlette.testclient import TestClient
 
-from mendbay.core.clock import SystemClock
 from mendbay.faces.web import case_works, picture_reading
 from mendbay.faces.web.addresses import Address
-from mendbay.faces.web.app import book_of_all
 from mendbay.faces.web.description import description_of
 from mendbay.faces.web.fields import SEEN, Field, FieldKind
 from mendbay.faces.web.serve import bench_key
-from mendbay.jobs.work_port import WorkOrder
-from mendbay.outlets.work_shelf import WorkShelf
 from support.harmless import plain, require_harmless_answer
-from support.lively_home import READ, YOUNG, lively_home
+from support.lively_home import READ
+from support.lively_offers import BOOK, NOT_HERE, REFUSALS, Lively, lively_offers, order_alone
 from support.open_picture import as_file
-from support.page_forms import Offered, offered
+from support.page_forms import Offered
 from support.web_client import ORIGIN, Web, web_on
 
 pytestmark = pytest.mark.slow
 
-BOOK = book_of_all()
 DOCUMENT = description_of(BOOK)
 EXAMPLES = 8
-BEGIN = ("/", "/cases", *(f"/case/{one}" for one in (READ, YOUNG, 2, 1)))
-NOT_HERE = ("device", "device_1", "device_2")
-"""Fields that name drives of this machine, which no test may touch."""
-REFUSALS = (404, 410, 422)
-"""Answers that come before the work behind an address begins: there is no such thing, or it cannot be
-understood."""
 HOSTILE = ("<svg onload=alert(1)>", "../../etc/passwd", "\u202egnp.exe", "{{7*7}}", "'; --", "$(owned)", "0")
 LIVING = "a long job that lives: the tests of works have them"
 CHIP = "a chip on a clip: the tests of transfers have them"
@@ -105,36 +93,9 @@ FILES = (
 )
 
 
-@dataclass(frozen=True)
-class Lively:
-    """The home that is copied, and what its pages offer.
-
-    Args:
-        parts: by the name of a part of a path, what stands there in addresses that are offered.
-        words: by the name of a field, what is said in it.
-    """
-
-    home: Path
-    offered: Mapping[str, list[Offered]]
-    parts: Mapping[str, list[str]]
-    words: Mapping[str, list[str]]
-
-
 @pytest.fixture(scope="module")
-def lively(tmp_path_factory: pytest.TempPathFactory) -> Lively:
-    home = lively_home(tmp_path_factory.mktemp("lively") / "home")
-    with web_on(home) as web:
-        found = offered(web, BOOK, BEGIN)
-    parts: dict[str, list[str]] = {}
-    words: dict[str, list[str]] = {}
-    for name, ways in found.items():
-        for one in ways:
-            for part, value in _parts(BOOK.addresses[name], one.path).items():
-                parts.setdefault(part, []).append(value)
-            for said, value in one.said:
-                if value and value not in words.setdefault(said, []):
-                    words[said].append(value)
-    return Lively(home, found, parts, words)
+def lively() -> Lively:
+    return lively_offers()
 
 
 @pytest.fixture(scope="module")
@@ -151,19 +112,13 @@ def web(
     """A home for one address. Long jobs are ordered, and broken off before they begin."""
     monkeypatch.setenv("MENDBAY_WHO", "Kim")
     for module in (case_works, picture_reading):
-        monkeypatch.setattr(module, "start_work", _order_alone)
+        monkeypatch.setattr(module, "start_work", order_alone)
     if BOOK.addresses[request.getfixturevalue("name")].method == "GET":
         yield request.getfixturevalue("looked_at")
         return
     shutil.copytree(lively.home, tmp_path / "home")
     with web_on(tmp_path / "home") as found:
         yield found
-
-
-def _order_alone(home: Path, order: WorkOrder) -> None:
-    shelf = WorkShelf(home, SystemClock())
-    shelf.begin(order)
-    shelf.let_go(order.id)
 
 
 @pytest.mark.parametrize("name", list(BOOK.addresses))
@@ -246,13 +201,6 @@ def _asked(
 
 def _described(address: Address) -> str:
     return re.sub(r":int\}", "}", address.path)
-
-
-def _parts(address: Address, path: str) -> dict[str, str]:
-    names = [name for name, _ in address.parts()]
-    wanted = re.sub(r"\{\w+(?::int)?\}", "([^/]+)", address.path)
-    found = re.fullmatch(wanted, path)
-    return dict(zip(names, map(unquote, found.groups()), strict=True)) if found else {}
 
 
 def _typed(lively: Lively, path: str, name: str) -> dict[str, str]:

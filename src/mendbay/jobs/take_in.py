@@ -14,6 +14,7 @@ from mendbay.case.secret_text import require_no_secret
 from mendbay.core.coverage import Coverage
 from mendbay.core.errors import MendbayError, UsageError
 from mendbay.core.span import SpanSet
+from mendbay.core.texts import require_characters
 from mendbay.files.wanted import matcher
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.check_custody import held_against_papers
@@ -83,7 +84,7 @@ def take_in(
 
     Raises:
         UsageError: no customer, a text that cannot be kept, one that seems to hold a password, or an empty
-            pattern; a bay is named twice.
+            pattern; a bay is named twice, or the label of its drive has several lines.
     """
     require_no_secret(notes, box)
     matcher(wanted)
@@ -92,6 +93,8 @@ def take_in(
         raise UsageError(
             f"Bay {twice[0]} is named twice.", "Give each drive the label of its own bay: 1, 2, left."
         )
+    for one in bays:
+        _require_label(one.model, one.serial)
     intake = Intake(bench.now(), customer, contact, box, tuple(wanted), notes)
     with bench.ledger.together():
         case = bench.ledger.open_case(intake)
@@ -121,8 +124,9 @@ def add_bay(bench: Bench, bay: Bay) -> None:
     Raises:
         NoSuchCase: there is no such case.
         UsageError: the case has a bay of that label, and something is known of its drive, or nothing is said
-            of it now.
+            of it now; or what its label says has several lines.
     """
+    _require_label(bay.model, bay.serial)
     with bench.ledger.together():
         known = next((one for one in bench.ledger.bays(bay.case) if one.bay == bay.bay), None)
         if known is not None and (bay.model or bay.serial) and not (known.model or known.serial):
@@ -141,6 +145,16 @@ def add_bay(bench: Bench, bay: Bay) -> None:
         bench.note(bay.case, "take-in", f"Bay {bay.bay} added.", {"bay": bay.bay})
         if bench.ledger.case(bay.case).state is CaseState.CLOSED:
             number_items(bench, bay.case)  # as closing does of what is in the bays then
+
+
+def _require_label(model: str, serial: str) -> None:
+    """Refuses what would break the lines of lists and stories in which a drive is named.
+
+    Raises:
+        UsageError: a control character or a line break in it.
+    """
+    require_characters(model, "model")
+    require_characters(serial, "serial number")
 
 
 def amend_bay(
@@ -164,6 +178,7 @@ def amend_bay(
             "Nothing is said that would change.",
             "Write it as 1=MODEL/SERIAL; 1=MODEL/ clears the serial number.",
         )
+    _require_label(model or "", serial or "")
     with bench.ledger.together():
         known = bench.ledger.bay(case, label)
         amended = replace(

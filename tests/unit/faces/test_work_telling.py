@@ -342,6 +342,20 @@ def test_pictures_that_a_browser_sent_are_removed_if_they_cannot_be_read(
     assert not sent.parent.exists()
 
 
+def test_a_fault_that_nobody_foresaw_is_written_out_plainly(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def fails(*rest: object) -> None:
+        raise ValueError("named \x1b[31mred\u202e")
+
+    monkeypatch.setattr(runner, "read_pictures", fails)
+    with bench_with_case(tmp_path / "home"):
+        pass
+    with kept_signals():
+        do(tmp_path / "home", PlainDesk(WorkKind.READ_PICTURES, {"bay": "1", "places": [], "names": []}))
+    assert "ValueError: named \\x1b[31mred\\u202e\n" in capsys.readouterr().err
+
+
 def test_pictures_that_a_browser_sent_are_removed_once_they_were_read(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -9,7 +9,9 @@ from contextlib import suppress
 from pathlib import Path
 
 from mendbay.core.errors import MendbayError
+from mendbay.faces.plain_text import without_controls
 from mendbay.faces.web.serve import PORT, Listening, Served, serve
+from mendbay.faces.web.server_log import log_plainly
 
 
 def _json(served: Served) -> str:
@@ -28,6 +30,7 @@ def main() -> int:
     reader.add_argument("--json", action="store_true")
     asked = reader.parse_args()
     where = Listening(asked.address, asked.port, tuple(asked.name), asked.with_key, asked.phone_port)
+    log_plainly()
     try:
         serve(asked.home, where, lambda one: print(_json(one) if asked.json else one.words, flush=True))
     except MendbayError as trouble:
@@ -35,7 +38,8 @@ def main() -> int:
             shape = {"kind": type(trouble).__name__, "what": trouble.what, "next_step": trouble.next_step}
             print(json.dumps({"error": {**shape, "exit_code": trouble.exit_code}}))
         else:
-            print(f"mendbay: {trouble.what}\nNext: {trouble.next_step}", file=sys.stderr)
+            told = f"mendbay: {trouble.what}\nNext: {trouble.next_step}"
+            print(without_controls(told), file=sys.stderr)
         return trouble.exit_code
     if not asked.json:
         with suppress(OSError):  # its terminal may be gone

@@ -32,6 +32,8 @@ _DOUBTFUL = re.compile(r"(-?)([1-9][0-9]{0,2})(?:,([0-9]{3})|[.]([0-9]{2}0))", r
 """A lone comma before exactly three digits sets thousands apart for some and decimals for others. So does a
 point; it is the decimal sign here, as it is to programs, and doubtful only before a nought at the end, which
 thousands have and a fraction does not need. No number of thousands begins with 0."""
+_BREAK = re.compile("[\n\v\f\r\x1c-\x1e\x85\u2028\u2029]")
+"""Signs at which some program or other begins a line."""
 
 
 class FieldKind(StrEnum):
@@ -209,7 +211,7 @@ def _read_text(asked: Field, said: Sequence[Any]) -> str:
         )
     if "\x00" in found or any("\ud800" <= sign <= "\udfff" for sign in found):
         raise UsageError(f"{asked.words}: it holds a sign that is no text.", "Write it without.")
-    if asked.kind is not FieldKind.TEXT and "\n" in found:
+    if asked.kind is not FieldKind.TEXT and _BREAK.search(found):
         raise UsageError(f"{asked.words}: it has several lines.", "Write it in one.")
     found = found.strip()
     _require(asked, found)

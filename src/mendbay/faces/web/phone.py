@@ -140,6 +140,7 @@ class PhoneDoor:
         app = phone_application(frozenset({self._at}), self.keys, self._take, self._desk.static, self.close)
         config = uvicorn.Config(
             app,
+            log_config=None,
             log_level="warning",
             access_log=False,
             server_header=False,

@@ -102,6 +102,7 @@ def serve(home: Path | None, where: Listening, say: Callable[[Served], None]) ->
         say(greeting(where, port, key))
         config = uvicorn.Config(
             app,
+            log_config=None,
             log_level="warning",
             access_log=False,
             server_header=False,

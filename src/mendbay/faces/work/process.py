@@ -18,6 +18,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from mendbay.core.clock import SystemClock  # noqa: E402
 from mendbay.core.errors import EXIT_DONE, Interrupted, MendbayError  # noqa: E402
+from mendbay.faces.plain_text import without_controls  # noqa: E402
 from mendbay.faces.work.runner import TELLS_TO_STOP, Runner, trouble_of  # noqa: E402
 from mendbay.faces.work.telling import Telling  # noqa: E402
 from mendbay.jobs.work_options import options_of  # noqa: E402
@@ -42,7 +43,7 @@ def main(words: list[str]) -> int:
         with open_desk(home, words[1]) as desk:
             return EXIT_DONE if do(home, desk) else EXIT_UNWRITTEN
     except MendbayError as trouble:
-        print(f"{trouble.what} {trouble.next_step}", file=sys.stderr)
+        print(without_controls(f"{trouble.what} {trouble.next_step}"), file=sys.stderr)
         return trouble.exit_code
 
 
@@ -75,7 +76,7 @@ def carry(home: Path, desk: Desk, telling: Telling) -> bool:
     except Exception as problem:
         outcome, trouble = Outcome.FAILED, trouble_of(problem)
         if trouble is not problem:
-            traceback.print_exc()
+            print(without_controls(traceback.format_exc()), file=sys.stderr)
     return telling.end(
         outcome,
         trouble=None if trouble is None else _told(trouble),
