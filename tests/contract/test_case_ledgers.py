@@ -489,6 +489,21 @@ class TestSeveral:
         assert events[9] == 0
         assert several.bays_of_several([]) == several.cases_named([]) == {}
 
+    def test_bays_with_a_serial_number_by_the_states_of_their_cases(self, several: CaseLedger) -> None:
+        for case in (3, 1):
+            several.add_bay(Bay(case, "one", "AL20-HX4", f"S{case}"))
+            several.add_bay(Bay(case, "other", "AL20-HX4"))
+        several.amend_case(1, state=CaseState.WAITING)
+        several.amend_case(3, state=CaseState.OPEN)
+
+        def found(*states: CaseState) -> list[tuple[int, str]]:
+            return [(one.case, one.bay) for one in several.bays_with_serial(states) if one.bay == "one"]
+
+        assert found(CaseState.OPEN, CaseState.WAITING) == [(3, "one"), (1, "one")]
+        assert found(CaseState.WAITING) == [(1, "one")]
+        assert found(CaseState.CLOSED) == found() == []
+        assert all(one.serial for one in several.bays_with_serial(CaseState))
+
     def test_notes_of_several(self, several: CaseLedger) -> None:
         made = [
             noted(several, case, kind)

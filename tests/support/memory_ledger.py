@@ -110,6 +110,10 @@ class MemoryLedger(CaseLedger):
     def bays_of_several(self, cases: Iterable[int]) -> dict[int, tuple[Bay, ...]]:
         return {one: found for one in cases if one in self._cases and (found := self.bays(one))}
 
+    def bays_with_serial(self, states: Iterable[CaseState]) -> tuple[Bay, ...]:
+        wanted = set(states)
+        return tuple(one for one in self._bays.values() if one.serial and self.case(one.case).state in wanted)
+
     def images_of_several(self, cases: Iterable[int]) -> dict[int, tuple[Image, ...]]:
         return {one: found for one in cases if one in self._cases and (found := self.images(one))}
 

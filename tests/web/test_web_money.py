@@ -183,6 +183,11 @@ def test_bill_and_payments(web: Web, case: str) -> None:
     assert "Payment 1 counts no longer." in text_of(back)
     with web.bench() as bench:
         assert account_of(bench, 1).payments == ()
+    page = text_of(web.get(f"{case}/money"))
+    assert "Taken back: payment 1 of 45.00 EUR" in page
+    assert "another case's money Its receipt counts no longer" in page
+    assert page.count("Payment 1 was taken back: this paper counts no longer.") == 1
+    assert "Nothing was paid yet." not in page
 
 
 def test_what_a_bill_will_come_to_is_shown_before_it_is_made(web: Web, case: str) -> None:
@@ -355,6 +360,7 @@ def test_why_it_is_more_than_can_be_due_is_asked_where_it_is(web: Web, case: str
     assert "Nothing is noted yet. 900.00 EUR is more than can be due" in text_of(asked.text)
     assert ('value="900"' in asked.text, '<option value="card" selected>' in asked.text) == (True, True)
     assert len(input_of(asked.text, "although_more")) == 1
+    assert '<section class="stop" aria-label="Nothing is noted yet" tabindex="-1" autofocus>' in asked.text
     with web.bench() as bench:
         assert account_of(bench, 1).payments == ()
     web.get(path, status=303)

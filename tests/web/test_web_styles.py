@@ -143,3 +143,17 @@ def test_what_shows_by_a_shadow_or_a_background_alone_shows_in_forced_colours_to
     assert len(forced) == 1
     for one in ("#tree:focus .f-row.at", ".f-row[aria-selected=true] .box", ".fold"):
         assert f"{one} {{" in forced[0]
+
+
+def test_no_background_is_laid_under_the_light_words_of_a_filled_button() -> None:
+    """A button without a class of its own has light words: what colours it while it is pointed at must say
+    which buttons it means, or give the words a colour too."""
+    joined = static_files()["pages.css"][0].decode()
+    states = re.compile(r"\bbutton(?!\.(?:quiet|harm))[^\s,]*:(?:hover|active|focus)")
+    found = [
+        one.strip()
+        for selectors, rules in re.findall(r"([^{}]+)\{([^{}]*)\}", joined)
+        for one in selectors.split(",")
+        if states.search(one) and "background" in rules and not re.search(r"(?<![\w-])color:", rules)
+    ]
+    assert found == []

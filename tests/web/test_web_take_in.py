@@ -257,6 +257,19 @@ def test_bays_are_added_put_right_and_taken_back(one: Web) -> None:
     one.post("/case/1/take-in/bays/amend", {"bay": "9", "model": "x"}, status=404)
 
 
+def test_a_serial_number_noted_of_two_drives_is_told_on_both_cases(one: Web) -> None:
+    one.done("/case/1/take-in/bays/amend", {"bay": "1", "model": "AL-1", "serial": "SX77"})
+    with one.bench() as bench:
+        number = take_in(bench, "Delta").number
+    assert "mistyped" not in one.get("/case/1/take-in")
+    one.done(f"/case/{number}/take-in/bays/add", {"bay": "2", "model": "AL-1", "serial": "sx-77"})
+    for case, other in ((1, number), (number, 1)):
+        for page in (f"/case/{case}/take-in", f"/case/{case}"):
+            html = one.get(page)
+            assert f"of case {other} too: one of them is mistyped" in text_of(html)
+            assert f'href="/case/{other}/take-in' in html
+
+
 def test_a_bay_that_is_there_is_a_slip_and_no_fault_of_the_ledger(one: Web) -> None:
     told = text_of(one.post("/case/1/take-in/bays/add", {"bay": "1"}, status=422).text)
     assert "Case 1 already has a bay 1." in told

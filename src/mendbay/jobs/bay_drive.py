@@ -11,13 +11,14 @@ import shlex
 from collections.abc import Iterator
 from dataclasses import replace
 
-from mendbay.case.records import Bay, CaseState, Facts
+from mendbay.case.records import Bay, Facts
 from mendbay.core.errors import NoSuchCase, WrongDrive
 from mendbay.core.serials import plain_serial, same_serial
 from mendbay.core.source import Identity
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import Said
 from mendbay.jobs.label_serials import doubt_words, may_show, pictured_serials, pictures_against
+from mendbay.jobs.noted_twice import HERE, put_right
 from mendbay.jobs.power_permit import Although
 from mendbay.jobs.said_serials import (
     MODEL_FROM_DRIVE,
@@ -27,9 +28,6 @@ from mendbay.jobs.said_serials import (
     last_said,
     said_serial,
 )
-
-HERE = (CaseState.OPEN, CaseState.WAITING)
-"""Cases whose drives are at the shop."""
 
 
 def require_bays_drive(
@@ -59,6 +57,9 @@ def require_bays_drive(
     against += f"; the pictures of bay {bay} show {' and '.join(pictured)}." if misfits else "."
     if elsewhere:
         against += f" That is the drive of bay {elsewhere.bay} of {_called(elsewhere, case)}."
+    twice = elsewhere is not None and _is_noted(known, found.serial) and _is_noted(elsewhere, found.serial)
+    if elsewhere and twice:
+        against += f" It is noted of bay {bay} too: one of the two labels is mistyped."
     if although.other_serial.strip():
         return against
     label = shlex.quote(f"{bay}={known.model}/{found.serial}")
@@ -71,6 +72,8 @@ def require_bays_drive(
             f"if it was misread: mendbay board correct {case} {bay} serial-number {said}; if the picture is "
             f"of another drive: mendbay board withdraw {case} {bay} PICTURE; "
         )
+    if elsewhere and twice:
+        right += f"if its label was noted wrongly: {put_right((known, elsewhere))}; "
     moved = ""
     if elsewhere and any(same_serial(one, found.serial) for one in pictured_serials(bench, elsewhere)):
         moved = (
@@ -93,6 +96,10 @@ def pictures_doubt(bench: Bench, case: int, bay: str, found: Identity) -> str:
     """What is to be minded where the pictures of a bay show another serial number than a drive says, but too
     uncertainly to refuse it, as sentences; empty otherwise."""
     return doubt_words(bench, _bay(bench, case, bay), found.serial)
+
+
+def _is_noted(bay: Bay, serial: str) -> bool:
+    return plain_serial(bay.serial) == plain_serial(serial)
 
 
 def _bay(bench: Bench, case: int, bay: str) -> Bay:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from mendbay.case.records import Case
 from mendbay.core.errors import SourceChanged, UsageError
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.money_notes import payments_taken_back
 from mendbay.jobs.remembered import remembered
 
 FOLDER = "papers/"
@@ -23,12 +24,14 @@ class MadePaper:
         at, who: when it was made, and by whom.
         what: as custody tells it.
         name: of its file below `FOLDER`.
+        void: why it shows nothing that holds any more, as a sentence; empty while it does.
     """
 
     at: str
     who: str
     what: str
     name: str
+    void: str = ""
 
 
 def papers_made(bench: Bench, number: int) -> tuple[MadePaper, ...]:
@@ -45,6 +48,11 @@ def papers_made(bench: Bench, number: int) -> tuple[MadePaper, ...]:
         name = path.removeprefix(FOLDER)
         if path.startswith(FOLDER) and name.endswith(".pdf") and "/" not in name:
             found[name] = MadePaper(one.at, one.who, one.what, name)
+    for back in payments_taken_back(bench, number):
+        name = f"payment-{back.payment.number}.pdf"
+        if name in found:
+            void = f"Payment {back.payment.number} was taken back: this paper counts no longer."
+            found[name] = replace(found[name], void=void)
     return tuple(reversed(found.values()))
 
 

@@ -15,6 +15,7 @@ from mendbay.files.verdict import Verdict
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.catalogue_port import CatalogueFacts, Catalogues, DamagedCatalogue, KeptCatalogue
 from mendbay.jobs.events import Said, StepProgress
+from mendbay.jobs.files_seen import note_files
 from mendbay.jobs.halves_compared import open_case_volume, uncompared_bytes
 from mendbay.jobs.list_files import folder_problems, judged, note_look
 from mendbay.jobs.other_half import left_to_other
@@ -61,6 +62,7 @@ def catalogue_files(bench: Bench, catalogues: Catalogues, number: int) -> Catalo
     lost = _verdict_counts(columns).get(Verdict.LOST, 0) > 0
     before = len(bench.ledger.events(number))
     note_look(bench, number, lost=lost, hidden=hidden, unread=unread)
+    note_files(bench, number, _verdict_counts(columns))
     own = len(bench.ledger.events(number)) - before  # what this adds itself makes the catalogue no older
     facts = CatalogueFacts(
         made_at=bench.now(),

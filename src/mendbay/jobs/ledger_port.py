@@ -74,6 +74,11 @@ class CaseLedger(Protocol):
         """As `bays`, of several cases at once; a case without bays is left out."""
         ...
 
+    def bays_with_serial(self, states: Iterable[CaseState]) -> tuple[Bay, ...]:
+        """The bays of all cases of these states for which a serial number is noted, in the order in which
+        they were added."""
+        ...
+
     def images_of_several(self, cases: Iterable[int]) -> Mapping[int, tuple[Image, ...]]:
         """As `images`, of several cases at once; a case without images is left out."""
         ...

@@ -82,7 +82,13 @@ def sample_facts(bench: Bench, wording: str) -> dict[str, Any] | None:
         "refused": [],
         "nothing_left": False,
         "declined": "",
+        "read": [],
+        "all_read": False,
+        "files_on": "",
+        "files_seen": "",
+        "files_whole": "",
         "no_power": [],
+        "power_agreed": False,
         "next_step": "" if done or quoted else plain.steps["read-both"],
         "needs": [{"what": "the password of the box", "until": soon, "before": "", "sooner": ""}]
         if "needs" in happened

@@ -11,25 +11,27 @@ from typing import Any
 
 from mendbay.case.agenda import Entry, Wait, WaitsFor
 from mendbay.case.answer_day import answer_by
-from mendbay.case.consents import Risk, packaged_risks
+from mendbay.case.consents import Risk, Word, packaged_risks
 from mendbay.case.plain_words import packaged_plain_words
 from mendbay.case.quote import Quote
 from mendbay.case.records import WITHOUT_DRIVE, Case, CaseKind, CaseState
 from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
-from mendbay.core.quantity import chance_text
+from mendbay.core.quantity import chance_text, count_text, counted
 from mendbay.jobs.agenda import tell_turn
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.bill_case import DECLINED
 from mendbay.jobs.consents import consents_of, refused, to_ask
 from mendbay.jobs.copies_erased import copies_erased_on
 from mendbay.jobs.fetch_things import tell_fetching
+from mendbay.jobs.files_seen import FilesSeen, files_seen
 from mendbay.jobs.keep_copies import keeping_facts
 from mendbay.jobs.money_standing import money_standing
 from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.papers import frame
 from mendbay.jobs.quote_case import quote_of, quotes_of
 from mendbay.jobs.reached_customer import SinceHandBack, since_hand_back
+from mendbay.jobs.read_so_far import read_so_far
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.things_here import things_here
 from mendbay.jobs.triage_case import Triage, tell_triage
@@ -233,7 +235,7 @@ def _facts(bench: Bench, case: Case, title: str, *, message: bool) -> dict[str, 
         "refused": [{"title": one.title, "leaves": one.refused} for one in _refused_risks(no)],
         "nothing_left": told is not None and _nothing_left(told, no),
         "declined": "" if done else _declined(bench, case),
-        "no_power": [one.bay for one in told.keep_off] if told is not None else [],
+        **_read_facts(bench, case, told),
         "next_step": "" if done else _next_step(entry),
         **_turn_facts(bench, case, entry, told),
     }
@@ -248,6 +250,25 @@ def _fetch_facts(bench: Bench, case: Case) -> dict[str, Any]:
         "fetch_past": told.past,
         "keeping_price": price.low.shown if price else "",
         "keeping_unit": price.unit if price else "",
+    }
+
+
+def _read_facts(bench: Bench, case: Case, told: Triage | None) -> dict[str, Any]:
+    """What was read, what of it can be seen, and which drives get no power for what is left of them."""
+    read = () if case.kind in WITHOUT_DRIVE else read_so_far(bench, case.number)
+    seen = files_seen(bench, case.number) if read else FilesSeen()
+    ended = {one.bay for one in read if one.ended}
+    consents = told.consents if told is not None else {}
+    return {
+        "read": [
+            {"bay": one.bay, "share": one.share, "ended": one.ended and not one.complete} for one in read
+        ],
+        "all_read": bool(read) and len(ended) >= _drives(bench, case),
+        "files_on": seen.day,
+        "files_seen": counted(seen.seen, "file") if seen.day else "",
+        "files_whole": count_text(seen.whole) if seen.day else "",
+        "no_power": [one.bay for one in told.keep_off if one.bay not in ended] if told is not None else [],
+        "power_agreed": "power-on" in consents and consents["power-on"].word is Word.YES,
     }
 
 

@@ -17,6 +17,7 @@ from mendbay.files.wanted import matcher
 from mendbay.handback.names import shown
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import StepProgress
+from mendbay.jobs.files_seen import note_files
 from mendbay.jobs.halves_apart import mapped, noted_apart, one_half_alone
 from mendbay.jobs.halves_compared import apart_in, note_seen, open_case_volume, uncompared_bytes
 from mendbay.jobs.looks import remember
@@ -99,6 +100,7 @@ def list_files(
         if test is None and not bays:
             lost = any(one.judgement is not None and one.judgement.verdict is Verdict.LOST for one in lines)
             note_look(bench, number, lost=lost, hidden=hidden, unread=unread)
+            note_files(bench, number, Counter(str(one.judgement.verdict) for one in lines if one.judgement))
         uncompared = uncompared_bytes(bench, number, volume)
         return Listing(volume.system.facts, volume.assembled, lines, hidden, unread, uncompared)
 

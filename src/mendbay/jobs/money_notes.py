@@ -14,7 +14,7 @@ from mendbay.core.errors import LedgerError
 from mendbay.core.money import Money
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.withdraw import standing_notes
+from mendbay.jobs.withdraw import reason_of, standing_notes, subject_of
 
 
 class How(StrEnum):
@@ -124,6 +124,36 @@ def payments_of(bench: Bench, case: int) -> tuple[Payment, ...]:
         LedgerError: a note is not one that Mendbay wrote.
     """
     return tuple(_payment(note) for note in standing_notes(bench, NoteKind.PAYMENT, case))
+
+
+@dataclass(frozen=True, slots=True)
+class TakenBack:
+    """A payment that was put down by mistake: it counts no longer, and its paper shows money that nobody
+    has.
+
+    Args:
+        at, who: when it was taken back, and by whom.
+        reason: why.
+    """
+
+    payment: Payment
+    at: str
+    who: str
+    reason: str
+
+
+def payments_taken_back(bench: Bench, case: int) -> tuple[TakenBack, ...]:
+    """The payments of a case that were taken back, the oldest first.
+
+    Raises:
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    gone = {one.subject: one for one in bench.notes.of(NoteKind.WITHDRAWAL, case, "")}
+    found = []
+    for note in bench.notes.of(NoteKind.PAYMENT, case):
+        if last := gone.get(subject_of(note)):
+            found.append(TakenBack(_payment(note), last.at, last.who, reason_of(last)))
+    return tuple(found)
 
 
 def _payment(note: Note) -> Payment:

@@ -36,7 +36,7 @@ NAMED = 5
 ENQUIRY_ALONE = (
     "It covers the answer to the question alone: no drive is here, so work on one is quoted when it is."
 )
-HANDED_BACK = "Files were handed back on {day}: nothing more is expected; further work is picked by hand."
+HANDED_BACK = "The files were copied out on {day}: no more work is expected; further work is picked by hand."
 READ_ALREADY = (
     "Drives of this case were read already: of the kinds of reading named here the bill holds what was done."
 )

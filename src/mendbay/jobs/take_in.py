@@ -22,6 +22,7 @@ from mendbay.jobs.earlier_wishes import EarlierWishes, earlier_wishes
 from mendbay.jobs.image_figures import left_of
 from mendbay.jobs.keep_items import items_of, number_items, thing_of_bay
 from mendbay.jobs.measure_board import Measured, begun_sheet
+from mendbay.jobs.noted_twice import NotedTwice, noted_twice, tell_noted_twice
 from mendbay.jobs.ports import Run
 from mendbay.jobs.read_pictures import identifiers_of
 from mendbay.jobs.remembered import remembered
@@ -63,6 +64,8 @@ class CaseStory:
     """What drives say is their serial number, by bay, where their labels say otherwise."""
     asides: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     """The images that were set aside, by bay."""
+    noted_twice: tuple[NotedTwice, ...] = ()
+    """Its drives whose serial number is noted of others that are at the shop too."""
     earlier_wishes: tuple[EarlierWishes, ...] = ()
     """What was wanted first until something else was told."""
 
@@ -108,6 +111,7 @@ def take_in(
                 "taken in",
                 f"drive of bay {bay.bay}: {bay.model} {bay.serial}".strip().rstrip(":"),
             )
+    tell_noted_twice(bench, case.number, labels)
     return case
 
 
@@ -145,6 +149,7 @@ def add_bay(bench: Bench, bay: Bay) -> None:
         bench.note(bay.case, "take-in", f"Bay {bay.bay} added.", {"bay": bay.bay})
         if bench.ledger.case(bay.case).state is CaseState.CLOSED:
             number_items(bench, bay.case)  # as closing does of what is in the bays then
+    tell_noted_twice(bench, bay.case, [bay.bay])
 
 
 def _require_label(model: str, serial: str) -> None:
@@ -195,6 +200,7 @@ def amend_bay(
             said = "; ".join(changes)
             bench.custody(case, "label put right", f"{thing_of_bay(bench, case)} of bay {label}: {said}")
             bench.note(case, "take-in", f"Bay {label} put right: {said}.", {"bay": label})
+    tell_noted_twice(bench, case, [label])
     return amended, changes
 
 
@@ -225,6 +231,7 @@ def tell_case(bench: Bench, number: int) -> CaseStory:
             for bay in bays
             if (said := said_serial(bench, number, bay.bay)) not in ("", bay.serial)
         },
+        noted_twice=noted_twice(bench, number),
         earlier_wishes=earlier_wishes(bench, number),
         asides={bay.bay: found for bay in bays if (found := asides(bench, number, bay.bay))},
     )

@@ -155,6 +155,9 @@ class Ledger(CaseLedger):
     def bays_of_several(self, cases: Iterable[int]) -> Mapping[int, tuple[Bay, ...]]:
         return by_case(self._read(_bay_of, queries.BAYS_OF_SEVERAL, listed(cases)))
 
+    def bays_with_serial(self, states: Iterable[CaseState]) -> tuple[Bay, ...]:
+        return self._read(_bay_of, queries.BAYS_WITH_SERIAL, json.dumps([one.value for one in states]))
+
     def images_of_several(self, cases: Iterable[int]) -> Mapping[int, tuple[Image, ...]]:
         return by_case(self._read(_image_of, queries.IMAGES_OF_SEVERAL, listed(cases)))
 

@@ -70,6 +70,11 @@ BAYS = """
 SELECT case_number, bay, model, serial, size_bytes, sector_bytes, physical_bytes, condition
 FROM bays WHERE case_number = ? ORDER BY rowid
 """
+BAYS_WITH_SERIAL = """
+SELECT b.case_number, b.bay, b.model, b.serial, b.size_bytes, b.sector_bytes, b.physical_bytes, b.condition
+FROM bays AS b JOIN cases AS c ON c.number = b.case_number
+WHERE b.serial != '' AND c.state IN (SELECT value FROM json_each(?)) ORDER BY b.rowid
+"""
 BAYS_OF_SEVERAL = """
 SELECT case_number, bay, model, serial, size_bytes, sector_bytes, physical_bytes, condition
 FROM bays WHERE case_number IN (SELECT value FROM json_each(?)) ORDER BY rowid

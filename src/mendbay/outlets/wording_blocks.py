@@ -11,7 +11,7 @@ from __future__ import annotations
 import re
 import textwrap
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Any
 
@@ -25,6 +25,8 @@ from mendbay.core.errors import BadFormFile
 
 WIDTH = 76
 """Columns of a plain text: what survives being quoted in a message (RFC 5322 recommends at most 78)."""
+CAUTION = "Please note:"
+"""What a caution begins with in a plain text."""
 LIMIT = 200_000
 """Characters of a filled paper: some hundred pages."""
 
@@ -334,7 +336,7 @@ def _plain_block(block: Block, width: int) -> Iterator[str]:
                 (mark if at == 0 else " " * len(mark)) + line for at, line in enumerate(lines or [""])
             )
     elif block.kind == "caution":
-        yield from ("> " + line for line in _plain(block.inside[0], width - 2) if line)
+        yield from _plain_caution(block.inside[0], width)
     elif block.kind == "table":
         yield from _plain_table(block, width)
     elif block.kind == "rule":
@@ -358,6 +360,16 @@ def _folded(text: str, width: int) -> Iterator[str]:
     for line in text.split("\n"):
         folded = textwrap.wrap(line, width, break_long_words=False, break_on_hyphens=False)
         yield from folded or [""]
+
+
+def _plain_caution(inside: Sequence[Block], width: int) -> Iterator[str]:
+    """A caution, told by words: a sign before its lines would make it something that somebody else wrote."""
+    if inside and inside[0].kind == "paragraph":
+        first = replace(inside[0], words=(Run(CAUTION + " "), *inside[0].words))
+        yield from (line for line in _plain((first, *inside[1:]), width) if line)
+    else:
+        yield CAUTION
+        yield from (line for line in _plain(inside, width) if line)
 
 
 def _plain_table(block: Block, width: int) -> Iterator[str]:

@@ -37,7 +37,11 @@ def test_from_quote_to_receipt_with_documented_answers(run: Run, tmp_path: Path)
     assert billed["bill"]["total"]["gross"] == 4500 + 3800 + 6400 + 950
     assert billed["due"] == billed["bill"]["total"]["gross"] - 5000
     assert answer(run, "case", "pay", "1", "0.5", "--how", "card", "--back")["paid"] == 4950
+    assert answer(run, "case", "payments", "1")["taken_back"] == []
     assert answer(run, "case", "unpay", "1", "2", "a slip")["paid"] == 5000
+    (gone,) = answer(run, "case", "payments", "1")["taken_back"]
+    assert (gone["number"], gone["amount"], gone["reason"]) == (2, -50, "a slip")
+    assert "Taken back: payment 2" in text_of(run, "case", "payments", "1")
     custody = answer(run, "case", "show", "1")["custody"]
     assert custody["holds"]
     said = " ".join(one["what"] for one in custody["entries"])

@@ -16,13 +16,14 @@ from mendbay.jobs.compare_drive import compare_drive
 from mendbay.jobs.events import Tell
 from mendbay.jobs.gather_signs import gathered_signs
 from mendbay.jobs.looks import KIND, remember
+from mendbay.jobs.noted_twice import noted_twice
 from mendbay.jobs.other_half import HALVES, found_differing
 from mendbay.jobs.power_permit import Although
 from mendbay.jobs.read_drive import DriveAt, read_drive
 from mendbay.jobs.read_pair import read_pair
 from mendbay.jobs.said_serials import said_serial
 from mendbay.jobs.set_aside import asides, set_aside
-from mendbay.jobs.take_in import amend_bay, take_in
+from mendbay.jobs.take_in import add_bay, amend_bay, take_in
 from mendbay.outlets import image_aside
 from mendbay.triage.belief import Asked
 from mendbay.wiring import open_bench
@@ -313,3 +314,28 @@ def test_what_is_set_aside_is_erased_with_the_images(shop: Bench, tmp_path: Path
     name = set_aside(shop, 1, "1", "a reason").name
     assert sort_of(name) is Sort.IMAGES
     assert sort_of(name.replace(".img", ".coverage")) is None
+
+
+def test_a_serial_number_noted_of_two_drives_at_the_shop_is_told_on_both(
+    shop: Bench, tmp_path: Path, said: list[str]
+) -> None:
+    assert noted_twice(shop, 1) == ()
+    take_in(shop, "Delta", bays=[Bay(0, "2", "AL20-HX4", "s2-bbb"), Bay(0, "3", "AL20-HX4")])
+    told = [one for one in said if "mistyped" in one]
+    assert len(told) == 1
+    assert "The serial number s2-bbb of bay 2 is noted of bay 2 of case 1 too" in told[0]
+    assert "mendbay case bay 1 2=AL20-HX4/SERIAL --amend" in told[0]
+    assert [(one.bay.bay, [(it.case, it.bay) for it in one.others]) for one in noted_twice(shop, 1)] == [
+        ("2", [(2, "2")])
+    ]
+    with pytest.raises(WrongDrive, match="It is noted of bay 2 too: one of the two labels is mistyped") as no:
+        read_drive(shop, 1, DriveAt("2", drive(tmp_path, "S2BBB")))
+    assert "mendbay case bay 1 2=AL20-HX4/SERIAL --amend or mendbay case bay 2 2=" in no.value.next_step
+    amend_bay(shop, 2, "3", serial="S1AAA")
+    assert "of bay 3 is noted of bay 1 of case 1 too" in said[-1]
+    amend_bay(shop, 2, "2", serial="S3CCC")
+    assert "mistyped" not in said[-1] or "bay 3" in said[-1]
+    add_bay(shop, Bay(1, "4", "", "S1AAA"))
+    assert "is noted of bay 1 and of bay 3 of case 2 too" in said[-1]
+    shop.ledger.amend_case(1, state=CaseState.CLOSED)
+    assert noted_twice(shop, 1) == noted_twice(shop, 2) == (), "a drive may come back in a later case"

@@ -18,15 +18,17 @@ from mendbay.case.hand_over import Role
 from mendbay.case.items import What
 from mendbay.case.price_list import packaged_prices
 from mendbay.case.quote import DIAGNOSIS, When
-from mendbay.case.records import Bay, CaseKind, CaseState
+from mendbay.case.records import Bay, CaseKind, CaseState, Image
 from mendbay.core.errors import BadFormFile, UsageError
 from mendbay.core.note import NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.bill_case import How, make_bill, pay
 from mendbay.jobs.consents import give_word
+from mendbay.jobs.files_seen import FilesSeen, files_seen, note_files
 from mendbay.jobs.hand_over_items import release
 from mendbay.jobs.keep_items import add_item
 from mendbay.jobs.letters import Message, letter_mail, letter_pdf, letter_words, message_mail
+from mendbay.jobs.other_half import ASIDE
 from mendbay.jobs.quote_case import By, decide, make_quote
 from mendbay.jobs.quote_lines import ENQUIRY_ALONE, Wish
 from mendbay.jobs.reached_customer import COPY_CHECKED
@@ -40,7 +42,7 @@ from support.erasures import Standing
 
 
 def flat(text: str) -> str:
-    return " ".join(text.replace("\n> ", " ").split())
+    return " ".join(text.split())
 
 
 def test_a_case_nobody_looked_at_claims_nothing(bench: Bench) -> None:
@@ -422,3 +424,47 @@ def test_hostile_names_stay_words(bench: Bench) -> None:
     assert not re.search("[\r\n]", mail.subject)
     assert mail.subject == "Where your job stands (case 0002)"
     assert max(map(len, mail.body.splitlines())) <= 76
+
+
+def image_of(bay: str, read: int, unread: int) -> Image:
+    """The figures of an image with a hundredth of its drive refused."""
+    at = "2026-11-25T10:00:00Z"
+    return Image(1, bay, f"bay-{bay}.img", "", at, at, read, 1000, 0, unread)
+
+
+def test_what_was_read_is_told_with_how_many_files_are_whole(bench: Bench) -> None:
+    answer(bench, 1, Asked("history"), "dropped")
+    answer(bench, 1, Asked("sound", "1"), "clicks")
+    before = flat(letter_words(bench, 1))
+    assert "Nobody can say before the drives are read how much can be saved." in before
+    assert "was read" not in before
+    bench.ledger.note_image(image_of("1", 53_000, 46_000))
+    give_word(bench, 1, "power-on", Word.YES)
+    partly = letter_words(bench, 1)
+    said = flat(partly)
+    assert "- The drive in bay 1 was read: 53" in said
+    assert "How many of your files are whole on what was read, we have not listed yet." in said
+    assert "Please note: The drive in bay 1 is probably damaged inside. You agreed that it gets power" in said
+    for false in ("Nobody can say", "before you have agreed", ">"):
+        assert false not in partly
+    note_files(bench, 1, {"whole": 88, "holed": 42})
+    note_files(bench, 1, {"whole": 88, "holed": 42})
+    assert sum(one.kind == "files" for one in bench.ledger.events(1)) == 1, "the same is noted once"
+    for text in (letter_words(bench, 1), message_mail(bench, 1, Message.STATUS).body):
+        assert "Of 130 files that we could list on what was read, 88 are whole" in flat(text)
+    assert "nobody can say before the rest is read" in flat(letter_words(bench, 1))
+    for bay in ("1", "2"):
+        bench.ledger.note_image(image_of(bay, 99_000, 0))
+    said = flat(letter_words(bench, 1))
+    assert "The rest of it was tried, or is not needed." in said
+    for false in ("nobody can say", "is probably damaged inside", "power"):
+        assert false not in said.partition("What happens next")[0]
+
+
+def test_files_seen_on_an_image_that_was_set_aside_are_not_told(bench: Bench) -> None:
+    bench.ledger.note_image(image_of("1", 53_000, 46_000))
+    note_files(bench, 1, {"whole": 88, "holed": 42})
+    assert files_seen(bench, 1).whole == 88
+    bench.note(1, "imaging", "The image of bay 1 is set aside.", {"bay": "1", ASIDE: "bay-1-aside-1.img"})
+    assert files_seen(bench, 1) == FilesSeen()
+    assert "88" not in letter_words(bench, 1)

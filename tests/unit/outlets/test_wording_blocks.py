@@ -96,7 +96,8 @@ mendbay:{{ n }}
     assert text.startswith("Quote 7\n=======\n")
     assert "- one\n- two x\n" in text
     assert "Sum  12.00\n" in text
-    assert "> Careful.\n" in text
+    assert "Please note: Careful.\n" in text
+    assert ">" not in text
     assert "mendbay:7" not in text
     assert all(len(line) <= WIDTH for line in text.split("\n"))
 

@@ -22,7 +22,7 @@ from mendbay.jobs.bill_case import Account, account_of, look_at_bill, make_bill,
 from mendbay.jobs.bill_case import pay as pay_job
 from mendbay.jobs.bill_case import unpay as unpay_job
 from mendbay.jobs.bill_record import AgainstRecord, held_against
-from mendbay.jobs.money_notes import How, Payment
+from mendbay.jobs.money_notes import How, Payment, payments_taken_back
 from mendbay.jobs.money_papers import column_words, note_words, nothing_words, quantity_words
 from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.quote_case import By, KeptQuote, decide, make_quote, quotes_of
@@ -344,10 +344,18 @@ def unpay(screen: Screen, case: int, number: int, reason: str) -> None:
 def payments(screen: Screen, case: int) -> None:
     """List what was paid for CASE, and what is still due."""
     with open_bench(screen.home, tell=screen.tell) as bench:
-        account = account_of(bench, case)
+        account, gone = account_of(bench, case), payments_taken_back(bench, case)
     rows = [(str(one.number), one.day, str(one.how), one.amount.shown) for one in account.payments]
     lines = [table(rows, ("no.", "day", "how", "amount"), right=(0, 3)), ""] if rows else []
-    screen.answer(_account_json(case, account), "\n".join([*lines, *_standing(case, account)]))
+    for one in gone:
+        words = f"Taken back: payment {one.payment.number} of {one.payment.amount.shown}, {one.payment.day}; "
+        lines.append(wrapped(f"{words}{one.at}, {one.who}: {one.reason}", "", "  "))
+    made = _account_json(case, account)
+    made["taken_back"] = [
+        {**_payment_json(one.payment), "taken_back_at": one.at, "by": one.who, "reason": one.reason}
+        for one in gone
+    ]
+    screen.answer(made, "\n".join([*lines, *_standing(case, account)]))
 
 
 def _require_new(pdf: Path | None) -> None:

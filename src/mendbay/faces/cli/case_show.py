@@ -17,6 +17,7 @@ from mendbay.faces.story_words import happened
 from mendbay.jobs.certify_rom import KeptCertificate, certificates_kept
 from mendbay.jobs.in_hand import holder_of
 from mendbay.jobs.measure_board import Measured
+from mendbay.jobs.noted_twice import twice_words
 from mendbay.jobs.reached_customer import since_hand_back, stands_words
 from mendbay.jobs.take_in import CaseStory, tell_case
 from mendbay.jobs.take_in_form import fill_form
@@ -64,6 +65,7 @@ def _story_text(
         lines += ["", f"Bay {bay.bay}: {named}"]
         if bay.bay in story.said_serials:
             lines.append(wrapped(f"the drive itself says serial number {story.said_serials[bay.bay]}", "  "))
+        lines += [wrapped(twice_words(one), "  ") for one in story.noted_twice if one.bay.bay == bay.bay]
         if bay.bay in story.sheets:
             lines += _sheet_lines(story.sheets[bay.bay], case.number, bay.bay)
         lines += [wrapped(wording.certificate_words(one), "  ") for one in certificates if one.bay == bay.bay]
@@ -131,6 +133,12 @@ def _story_json(story: CaseStory, certificates: Sequence[KeptCertificate]) -> di
                 "model": one.model,
                 "serial": one.serial,
                 "said_serial": story.said_serials.get(one.bay),
+                "noted_too": [
+                    {"case": it.case, "bay": it.bay}
+                    for twice in story.noted_twice
+                    if twice.bay.bay == one.bay
+                    for it in twice.others
+                ],
                 "size_bytes": one.size_bytes,
                 "set_aside": list(story.asides.get(one.bay, ())),
             }

@@ -163,6 +163,7 @@
     setTimeout(() => notice.replaceChildren(...held), 100); // only what changes in it is read out
     if (notice.getBoundingClientRect().top >= 0) return;
     notice.classList.add("follows");
+    scrollBy(0, -notice.offsetHeight); // what somebody looks at stands below it, and not under it
     setTimeout(() => addEventListener("scroll", () => notice.classList.remove("follows"), { once: true }), 1000);
   };
 

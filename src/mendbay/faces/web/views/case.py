@@ -17,6 +17,7 @@ from mendbay.faces.web.fields import choice, day, flag, line
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.consents import PARTS, word_due
 from mendbay.jobs.in_hand import holder_of, lay_down, take_over
+from mendbay.jobs.noted_twice import noted_twice, twice_words
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.take_in import told_by_pictures
 from mendbay.jobs.waiting import TELLABLE, WORDS, go_on, set_due, wait, waits_of, whole_shop
@@ -57,6 +58,7 @@ def case(visit: Visit) -> Answer:
         card = card_of(visit, bench, number)
         bays = bench.ledger.bays(number)
         by_pictures = told_by_pictures(bench, bays)
+        twice = [twice_words(one) for one in noted_twice(bench, number)]
         parts_due = word_due(bench, number, [PARTS])
         who = bench.who
     return Page(
@@ -65,6 +67,7 @@ def case(visit: Visit) -> Answer:
             "card": card,
             "bays": bays,
             "by_pictures": by_pictures,
+            "twice": twice,
             "parts_due": parts_due,
             "who": choice("who", WHOM, _whom(but_parts=bool(parts_due.refused)), required=True),
             "turn": _turn(card.case, card.told.entry.case.waits),

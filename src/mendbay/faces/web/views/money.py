@@ -27,7 +27,7 @@ from mendbay.jobs.bill_case import (
     unpay,
 )
 from mendbay.jobs.case_papers import paper_bytes, papers_made
-from mendbay.jobs.money_notes import How
+from mendbay.jobs.money_notes import How, payments_taken_back
 from mendbay.jobs.money_papers import column_words, note_words, nothing_words, quantity_words, span_words
 from mendbay.jobs.quote_case import By, KeptQuote, decide, make_quote, quotes_of, reasons_due
 from mendbay.jobs.quote_lines import LARGEST_GB, Wish, for_a_board, prices_in_force
@@ -106,7 +106,7 @@ def _page(
         kept, account = quotes_of(bench, number), account_of(bench, number)
         prices = prices_in_force(bench)
         picks = _picks(prices, on_record(bench, number).loose)
-        papers = papers_made(bench, number)
+        papers, taken_back = papers_made(bench, number), payments_taken_back(bench, number)
         is_billing = any(said[one.name] for one in DONE)
         shown = _shown(bench, number, account)
         said = said if is_billing else {**said, **_proposed(account, shown)}
@@ -122,6 +122,7 @@ def _page(
         "shown": next((one for one in quotes if one["counts"]), quotes[0] if quotes else None),
         "account": account,
         "standing": _standing(account),
+        "taken_back": taken_back,
         "to_bill": to_bill,
         "to_come": to_come,
         "is_billing": is_billing,

@@ -25,6 +25,7 @@ from mendbay.jobs import authority
 from mendbay.jobs.came_in import remove_bay
 from mendbay.jobs.consents import consents_of, give_word, risk_called
 from mendbay.jobs.keep_items import items_of
+from mendbay.jobs.noted_twice import noted_twice, twice_words
 from mendbay.jobs.picture_files import is_scan
 from mendbay.jobs.take_in import add_bay, amend_bay, told_by_pictures
 from mendbay.jobs.take_in_form import Entry, FilledForm, entry_of, fill_form, tell, untell
@@ -74,6 +75,7 @@ def take_in(visit: Visit) -> Answer:
         receipts = receipts_made(bench, case)
         things = any(one.where is Where.HERE for one in items_of(bench, case))
         by_pictures = told_by_pictures(bench, bays)
+        twice = [twice_words(one) for one in noted_twice(bench, case)]
     facts = {
         "card": card,
         "receipt_at": receipts[-1].at if receipts else "",
@@ -94,6 +96,7 @@ def take_in(visit: Visit) -> Answer:
         "bays": bays,
         "loose": form.case.kind in LOOSE,
         "by_pictures": by_pictures,
+        "twice": twice,
         "form_mark": seen(*form_mark(form)),
         "begin_at": _begin_at(form, visit.said["at"]),
         "waiting_places": [_place(one) for one in form.open if not one.question.essential],
