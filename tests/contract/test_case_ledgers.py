@@ -446,6 +446,9 @@ class TestSeveral:
 
     def test_a_line_is_a_part_of_its_case(self, several: CaseLedger) -> None:
         several.amend_case(2, state=CaseState.CLOSED, due_on="2026-12-24", keep_until="2027-01-01")
+        assert tuple(one for one, _ in several.case_texts()) == several.case_lines()
+        assert all(text.split("\n")[0] == str(one.number) for one, text in several.case_texts())
+        assert all("pottery" in text.casefold() for one, text in several.case_texts() if one.number == 2)
         assert several.case_lines(["pottery"]) == (CaseLine(2, AT, "closed", "", "2026-12-24", "2027-01-01"),)
         assert [one.state for one in several.case_lines()] == ["open", "closed", "open"]
         assert several.case_count() == 3

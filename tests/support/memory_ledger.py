@@ -86,9 +86,15 @@ class MemoryLedger(CaseLedger):
             if all(any(word.casefold() in text for text in self._texts(one)) for word in words)
         )
 
-    def _texts(self, case: Case) -> list[str]:
+    def case_texts(self) -> tuple[tuple[CaseLine, str], ...]:
+        return tuple((one, "\n".join(self._said(self._cases[one.number]))) for one in self.case_lines())
+
+    def _said(self, case: Case) -> list[str]:
         bays = [text for bay in self.bays(case.number) for text in (bay.model, bay.serial)]
-        return [one.casefold() for one in (str(case.number), case.customer, case.contact, case.box, *bays)]
+        return [str(case.number), case.customer, case.contact, case.box, *bays]
+
+    def _texts(self, case: Case) -> list[str]:
+        return [one.casefold() for one in self._said(case)]
 
     def case_states(self, kind: CaseKind | None = None) -> dict[CaseState, int]:
         return dict(Counter(one.state for one in self._cases.values() if kind in (None, one.kind)))

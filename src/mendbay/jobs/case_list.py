@@ -16,6 +16,7 @@ from mendbay.core.errors import UsageError
 from mendbay.core.serials import plain_serial
 from mendbay.jobs.agenda import money_book, turns_of
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.case_words import is_alike, names_alike, number_said, written_otherwise
 from mendbay.jobs.in_hand import held_by, holders_of
 from mendbay.jobs.ledger_port import Sort
 from mendbay.jobs.money_standing import MoneyBook
@@ -42,7 +43,9 @@ class CaseQuery:
     Args:
         words: separated by blanks; each stands somewhere in number, customer, contact or what came in, or in
             model or serial number of a bay, in upper or lower case; or is the code of a thing of the case; or
-            is a serial number, or much of one, that pictures of a bay show with near certainty.
+            is a serial number, or much of one, that pictures of a bay show with near certainty. `case 3` and
+            `0003` are the case of that number. Where no case has them so, numbers written otherwise are
+            looked for, then names that are much alike (`case_words`).
         states: of which; empty for all.
         kind: None for any.
         waits_for: only those whose turn it is, of cases that are not done with; None for any.
@@ -108,6 +111,7 @@ class CasePage:
         every: how many cases the shop has.
         page: its number; the last one, where a later one was asked for.
         pages: how many there are, at least 1.
+        alike: no case has the words that were asked for; these have a customer whose name is much like them.
     """
 
     rows: tuple[CaseRow, ...]
@@ -116,6 +120,7 @@ class CasePage:
     every: int
     page: int
     pages: int
+    alike: bool = False
 
 
 def list_cases(bench: Bench, asked: CaseQuery) -> CasePage:
@@ -127,7 +132,7 @@ def list_cases(bench: Bench, asked: CaseQuery) -> CasePage:
     """
     if not asked.words.split() and asked.waits_for is None and not (asked.late or asked.mine):
         return _unsearched(bench, asked)
-    lines, book = _searched(bench, asked.words.split()), None
+    (lines, alike), book = _searched(bench, asked.words.split()), None
     if asked.kind is not None:
         lines = [one for one in lines if one.kind == asked.kind]
     if asked.mine:
@@ -149,6 +154,7 @@ def list_cases(bench: Bench, asked: CaseQuery) -> CasePage:
         bench.ledger.case_count(),
         page,
         pages,
+        alike and bool(chosen),
     )
 
 
@@ -170,7 +176,23 @@ def _unsearched(bench: Bench, asked: CaseQuery) -> CasePage:
     )
 
 
-def _searched(bench: Bench, words: Sequence[str]) -> Sequence[CaseLine]:
+def _searched(bench: Bench, words: Sequence[str]) -> tuple[Sequence[CaseLine], bool]:
+    """The lines of the cases that are asked for, and whether they only have names much alike."""
+    if number := number_said(words):
+        named = tuple(one for one in bench.ledger.case_lines() if one.number == number)
+        if named:
+            return named, False
+    found = _literally(bench, words)
+    if found or not words:
+        return found, False
+    texts = bench.ledger.case_texts()
+    if otherwise := tuple(one for one, text in texts if written_otherwise(text, words)):
+        return otherwise, False
+    names = names_alike((text for _, text in texts), words)
+    return tuple(one for one, text in texts if is_alike(text, names)), True
+
+
+def _literally(bench: Bench, words: Sequence[str]) -> Sequence[CaseLine]:
     """The lines of the cases that have every word, or the thing that it is the code of."""
     others = {one: {case} for one in words if (case := _case_of_code(one))}
     others |= {one: cases for one in words if one not in others and (cases := _pictured(bench, one))}

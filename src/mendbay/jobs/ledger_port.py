@@ -54,6 +54,11 @@ class CaseLedger(Protocol):
         bay; upper and lower case are the same, in all alphabets (`str.casefold`)."""
         ...
 
+    def case_texts(self) -> Sequence[tuple[CaseLine, str]]:
+        """The lines of all cases, the oldest first, each with the texts that a word is looked for in: a line
+        each of number, customer, contact and what came in, then of model and serial number of every bay."""
+        ...
+
     def case_states(self, kind: CaseKind | None = None) -> Mapping[CaseState, int]:
         """How many cases of a kind, or of any, there are of each state; a state of which there is none is
         left out."""

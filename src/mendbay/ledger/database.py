@@ -136,6 +136,10 @@ class Ledger(CaseLedger):
             if all(one in text for one in asked)
         )
 
+    def case_texts(self) -> tuple[tuple[CaseLine, str], ...]:
+        rows = self._store.rows(queries.CASE_LINES_AND_TEXTS)
+        return tuple((CaseLine._make(row[:-1]), row[-1]) for row in rows)
+
     def case_states(self, kind: CaseKind | None = None) -> Mapping[CaseState, int]:
         rows = self._store.rows(queries.STATES_OF_KIND, (_kinds(kind),))
         try:
