@@ -16,7 +16,7 @@ from mendbay.core.errors import UsageError
 from mendbay.core.serials import plain_serial
 from mendbay.jobs.agenda import money_book, turns_of
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.case_words import is_alike, names_alike, number_said, written_otherwise
+from mendbay.jobs.case_words import WrittenOtherwise, is_alike, names_alike, number_said
 from mendbay.jobs.in_hand import held_by, holders_of
 from mendbay.jobs.ledger_port import Sort
 from mendbay.jobs.money_standing import MoneyBook
@@ -186,10 +186,11 @@ def _searched(bench: Bench, words: Sequence[str]) -> tuple[Sequence[CaseLine], b
     if found or not words:
         return found, False
     texts = bench.ledger.case_texts()
-    if otherwise := tuple(one for one, text in texts if written_otherwise(text, words)):
+    written = WrittenOtherwise(words)
+    if written.says_more and (otherwise := tuple(one for one, text in texts if written.fits(text))):
         return otherwise, False
     names = names_alike((text for _, text in texts), words)
-    return tuple(one for one, text in texts if is_alike(text, names)), True
+    return tuple(one for one, text in texts if is_alike(text, names)) if names else (), True
 
 
 def _literally(bench: Bench, words: Sequence[str]) -> Sequence[CaseLine]:

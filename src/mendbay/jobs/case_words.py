@@ -21,8 +21,10 @@ CUSTOMER = 1
 """Line of a case's texts."""
 
 _CASE = frozenset({"case", "no.", "number", "#"})
+_WORD = re.compile(r"\w+")
 _PHONE = re.compile(r"[+(]?\d[\d ()./-]*\d")
 _ALL_PHONE = re.compile(r"[+\d ()./-]+")
+_NO_DIGIT = re.compile(r"[^0-9]+")
 
 
 def number_said(words: Sequence[str]) -> int:
@@ -34,40 +36,55 @@ def number_said(words: Sequence[str]) -> int:
     return int(said[0][:18]) if is_named else 0
 
 
-def written_otherwise(text: str, words: Sequence[str]) -> bool:
-    """Whether a case's texts have every word, a serial number with or without its hyphens, or all of them
-    together are a telephone number of it, with or without blanks and the country's prefix.
+class WrittenOtherwise:
+    """Whether a case's texts have every word, a serial number with or without its hyphens; or all of them
+    together are a telephone number of it, with or without blanks and the country's prefix."""
 
-    Args:
-        text: lines, as `CaseLedger.case_texts` has them.
-    """
-    if _is_called(text, " ".join(words)):
-        return True
-    plain = text.casefold()
-    lines = [plain_serial(one) for one in text.split("\n")]
-    return all(one.casefold() in plain or _is_numbered(lines, one) for one in words)
+    def __init__(self, words: Sequence[str]) -> None:
+        said = " ".join(words)
+        digits = _digits(said)
+        self._called = digits if len(digits) >= LEAST_DIGITS and _ALL_PHONE.fullmatch(said) else ""
+        self._words = [(one.casefold(), _number(one)) for one in words]
+
+    @property
+    def says_more(self) -> bool:
+        """Whether there is a number among the words; without one they are written in one way alone."""
+        return bool(self._called) or any(number for _, number in self._words)
+
+    def fits(self, text: str) -> bool:
+        """
+        Args:
+            text: lines, as `CaseLedger.case_texts` has them.
+        """
+        if self._called and self._called[-LEAST_DIGITS:] in _NO_DIGIT.sub("", text) and self._is_called(text):
+            return True
+        plain = text.casefold()
+        others = [number for word, number in self._words if word not in plain]
+        if not others:
+            return True
+        together = plain_serial(text)  # of all lines, so that most texts are looked at once
+        if not all(one and one in together for one in others):
+            return False
+        lines = [plain_serial(one) for one in text.split("\n")]
+        return all(any(one in line for line in lines) for one in others)
+
+    def _is_called(self, text: str) -> bool:
+        """By the digits that two ways of writing a number have in common at the end: a country's prefix
+        stands before them, or a nought in its place (ITU-T E.123, from memory)."""
+        known = [_digits(one) for line in text.split("\n") for one in _PHONE.findall(line)]
+        return any(
+            len(one) >= LEAST_DIGITS and (self._called in one or self._called.endswith(one)) for one in known
+        )
 
 
-def _is_numbered(lines: Iterable[str], word: str) -> bool:
+def _number(word: str) -> str:
+    """A word as a serial number; empty if it can hardly be one."""
     number = plain_serial(word)
-    is_one = len(number) >= LEAST_PART and any(one.isdigit() for one in number)
-    return is_one and any(number in line for line in lines)
-
-
-def _is_called(text: str, said: str) -> bool:
-    """By the digits that two ways of writing a number have in common at the end: a country's prefix stands
-    before them, or a nought in its place (ITU-T E.123, from memory)."""
-    asked = _digits(said)
-    if not _ALL_PHONE.fullmatch(said) or len(asked) < LEAST_DIGITS:
-        return False
-    known = (_digits(one) for line in text.split("\n") for one in _PHONE.findall(line))
-    return any(
-        len(one) >= LEAST_DIGITS and (asked in one or (one in asked and asked.endswith(one))) for one in known
-    )
+    return number if len(number) >= LEAST_PART and any(one.isdigit() for one in number) else ""
 
 
 def _digits(text: str) -> str:
-    return re.sub(r"\D", "", text).lstrip("0")
+    return _NO_DIGIT.sub("", text).lstrip("0")
 
 
 def names_alike(texts: Iterable[str], words: Sequence[str]) -> list[frozenset[str]]:
@@ -75,17 +92,18 @@ def names_alike(texts: Iterable[str], words: Sequence[str]) -> list[frozenset[st
     short to tell none are given, and nothing at all where one of the others is like no name.
 
     Args:
-        texts: of all cases, as in `written_otherwise`.
+        texts: of all cases, as `CaseLedger.case_texts` has them.
     """
     told = [one.casefold() for one in words if len(one) >= LEAST_NAME]
-    names = {part for one in texts for part in re.findall(r"\w+", _customer(one))}
+    customers = {_customer(one) for one in texts}
+    names = {part for one in customers for part in _WORD.findall(one)}
     found = [frozenset(get_close_matches(one, names, MOST_ALIKE, ALIKE)) for one in told]
     return found if all(found) else []
 
 
 def is_alike(text: str, names: Sequence[frozenset[str]]) -> bool:
     """Whether a customer's name has a word of each of `names_alike`."""
-    own = frozenset(re.findall(r"\w+", _customer(text)))
+    own = frozenset(_WORD.findall(_customer(text)))
     return bool(names) and all(own & one for one in names)
 
 

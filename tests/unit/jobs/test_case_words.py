@@ -9,7 +9,7 @@ import pytest
 from mendbay.case.records import Bay
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.case_list import CaseQuery, list_cases
-from mendbay.jobs.case_words import number_said, written_otherwise
+from mendbay.jobs.case_words import WrittenOtherwise, number_said
 from mendbay.jobs.take_in import take_in
 from mendbay.wiring import open_bench
 
@@ -77,5 +77,5 @@ def test_a_number_alone_is_looked_for_everywhere(shop: Bench) -> None:
 
 
 def test_digits_of_different_lines_are_no_number_together() -> None:
-    assert not written_otherwise("1\nAda\n0491 57\n01 57", ["0491570157"])
-    assert not written_otherwise("12\nAda\n\n\n34", ["1234"])
+    assert not WrittenOtherwise(["0491570157"]).fits("1\nAda\n0491 57\n01 57")
+    assert not WrittenOtherwise(["1234"]).fits("12\nAda\n\n\n34")
