@@ -437,6 +437,10 @@ class TestSeveral:
             (("_",), [3]),
             (("tarn", "2"), [1, 2, 3]),
             (("right",), []),
+            (("al20hx4",), [1]),
+            (("AL-20-HX4", "k-0113"), [1]),
+            (("k0113",), []),
+            (("al20hx4k0113",), []),
         ],
     )
     def test_lines_of_cases_that_have_every_word(

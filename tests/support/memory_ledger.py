@@ -25,7 +25,7 @@ from mendbay.case.records import (
 )
 from mendbay.core.errors import CaseForgotten, CustodyBroken, LedgerError, NoSuchCase, UsageError
 from mendbay.core.note import Note, NoteKind
-from mendbay.core.serials import plain_serial
+from mendbay.core.serials import is_number_like, plain_serial
 from mendbay.jobs.ledger_port import CaseLedger, Sort
 from mendbay.jobs.note_ledger_port import NoteLedger
 
@@ -83,8 +83,13 @@ class MemoryLedger(CaseLedger):
         return tuple(
             CaseLine(one.number, one.opened_at, one.state, one.kind, one.due_on, one.keep_until)
             for one in self._cases.values()
-            if all(any(word.casefold() in text for text in self._texts(one)) for word in words)
+            if all(any(self._is_in(word, text) for text in self._texts(one)) for word in words)
         )
+
+    @staticmethod
+    def _is_in(word: str, text: str) -> bool:
+        like = is_number_like(word) and plain_serial(word) in plain_serial(text)
+        return like or word.casefold() in text
 
     def _texts(self, case: Case) -> list[str]:
         bays = [text for bay in self.bays(case.number) for text in (bay.model, bay.serial)]

@@ -5,9 +5,11 @@ All cases are looked through for it, as lines; what else a page tells is read of
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import zip_longest
 
 from mendbay.case.agenda import Entry, WaitsFor
 from mendbay.case.items import parse_code
@@ -34,6 +36,14 @@ MOST_CHARACTERS = 200
 """Of a search (own choice)."""
 
 
+LEAST_DIALLED = 8
+"""Digits from which a search is taken for a telephone number; of one with the code of a country so many at
+its end are looked for, as others may write it without (own choice)."""
+_DIALLED = re.compile(r"[+\d(][\d\s()/.-]*")
+CASE_WORDS = frozenset({"case", "cases", "no", "no.", "number"})
+"""What people write before the number of a case."""
+
+
 @dataclass(frozen=True, slots=True)
 class CaseQuery:
     """Which cases are asked for.
@@ -41,7 +51,8 @@ class CaseQuery:
     Args:
         words: separated by blanks; each stands somewhere in number, customer, contact or what came in, or in
             model or serial number of a bay, in upper or lower case; or is the code of a thing of the case; or
-            is a serial number, or much of one, that pictures of a bay show with near certainty.
+            is a serial number, or much of one, that pictures of a bay show with near certainty. The number
+            of a case may begin with zeros, as on papers, and a telephone number be written in any way.
         states: of which; empty for all.
         kind: None for any.
         waits_for: only those whose turn it is, of cases that are not done with; None for any.
@@ -122,7 +133,7 @@ def list_cases(bench: Bench, asked: CaseQuery) -> CasePage:
     """
     if not asked.words.split() and asked.waits_for is None and not asked.late:
         return _unsearched(bench, asked)
-    lines, book = _searched(bench, asked.words.split()), None
+    lines, book = _searched(bench, _words(asked.words)), None
     if asked.kind is not None:
         lines = [one for one in lines if one.kind == asked.kind]
     if asked.waits_for is not None or asked.late:
@@ -162,9 +173,26 @@ def _unsearched(bench: Bench, asked: CaseQuery) -> CasePage:
     )
 
 
+def _words(asked: str) -> list[str]:
+    """The words of a search; `case` before a number is left out, and a telephone number in several pieces is
+    one, without what only callers from abroad dial."""
+    words = asked.split()
+    if _DIALLED.fullmatch(asked.strip()):
+        digits = "".join(one for one in asked if one.isdigit())
+        if len(digits) >= LEAST_DIALLED:
+            abroad = asked.strip().startswith(("+", "00"))
+            return [digits[-LEAST_DIALLED:] if abroad else digits]
+    return [
+        one
+        for one, after in zip_longest(words, words[1:], fillvalue="")
+        if not (one.casefold() in CASE_WORDS and after.isdecimal())
+    ]
+
+
 def _searched(bench: Bench, words: Sequence[str]) -> Sequence[CaseLine]:
     """The lines of the cases that have every word, or the thing that it is the code of."""
     others = {one: {case} for one in words if (case := _case_of_code(one))}
+    others |= {one: {int(one)} for one in words if one.isascii() and one.isdecimal() and one[0] == "0"}
     others |= {one: cases for one in words if one not in others and (cases := _pictured(bench, one))}
     found = bench.ledger.case_lines([one for one in words if one not in others])
     for word, cases in others.items():

@@ -51,7 +51,9 @@ class CaseLedger(Protocol):
     def case_lines(self, words: Sequence[str] = ()) -> tuple[CaseLine, ...]:
         """The lines of all cases, or of those that have every word somewhere, the oldest first. A word is
         looked for in number, customer, contact and what came in, and in model and serial number of every
-        bay; upper and lower case are the same, in all alphabets (`str.casefold`)."""
+        bay; upper and lower case are the same, in all alphabets (`str.casefold`). One of letters and digits
+        that `is_number_like` counts for something is also found where blanks and other signs stand between
+        them in one of these texts, as in a telephone number."""
         ...
 
     def case_states(self, kind: CaseKind | None = None) -> Mapping[CaseState, int]:

@@ -15,6 +15,7 @@ from mendbay.case.numbering import slug_of
 from mendbay.case.records import Bay, Case, CaseKind, CaseLine, CaseState, Event, Forgotten, Image, Intake
 from mendbay.core.errors import CustodyBroken, LedgerError, NoSuchCase, UsageError
 from mendbay.core.note import Note
+from mendbay.core.serials import is_number_like, plain_serial
 from mendbay.jobs.ledger_port import CaseLedger, Sort
 from mendbay.ledger import queries
 from mendbay.ledger.board_shelf import BoardShelf
@@ -128,12 +129,13 @@ class Ledger(CaseLedger):
         if not words:
             return tuple(map(CaseLine._make, self._store.rows(queries.CASE_LINES)))
         asked = [one.casefold() for one in words]
+        numbers = {one: plain_serial(one) for one in asked if is_number_like(one)}
         rows = self._store.rows(queries.CASE_LINES_AND_TEXTS)
         texts = (row[-1].casefold() for row in rows)
         return tuple(
             CaseLine._make(row[:-1])
             for row, text in zip(rows, texts, strict=True)
-            if all(one in text for one in asked)
+            if all(one in text or (one in numbers and _has_number(text, numbers[one])) for one in asked)
         )
 
     def case_states(self, kind: CaseKind | None = None) -> Mapping[CaseState, int]:
@@ -358,6 +360,11 @@ def _event_of(row: Row) -> Event:
 
 def _custody_of(row: Row) -> CustodyEntry:
     return CustodyEntry(*row)
+
+
+def _has_number(text: str, plain: str) -> bool:
+    """Whether a line of a text has these letters and digits one after the other, whatever stands between."""
+    return any(plain in plain_serial(line) for line in text.split("\n"))
 
 
 def _json(value: object) -> str:
