@@ -88,6 +88,42 @@ def test_pictures_of_the_whole_case(one: Web) -> None:
     one.post("/case/1/pictures/take-back", back, status=404)
 
 
+def test_what_a_picture_shows_is_said_afterwards(one: Web) -> None:
+    one.done(ADD, {}, files=sent(JPEG + b"1", name="phone.jpg"))
+    page = one.get("/case/1/pictures")
+    assert "Not said what it shows" in page
+    form = next(each for each in re.findall(r"<form.*?</form>", page, re.DOTALL) if "pictures/say" in each)
+    mark = re.search(r'name="seen" value="([0-9a-f]+)"', form)
+    assert mark
+    with one.bench() as bench:
+        (kept,) = case_pictures(bench, 1)
+    said = {"picture": kept.kept.path, "of": "the <b>back</b> of the box", "seen": mark[1]}
+    page = one.done("/case/1/pictures/say", said)
+    assert "&lt;b&gt;back" in page
+    assert "Not said what it shows" not in page
+    one.post("/case/1/pictures/say", said, status=409)
+    one.post("/case/1/pictures/say", {"picture": "nothing.jpg", "of": "x"}, status=404)
+    with one.bench() as bench:
+        entries = bench.ledger.custody(1)
+    assert entries[-1].what == "put down what a picture shows"
+    assert "back" not in entries[-1].item, "custody keeps no words that may name somebody"
+    one.done(ADD, {}, files=sent(JPEG + b"1", name="phone.jpg"))
+    with one.bench() as bench:
+        assert [each.of for each in case_pictures(bench, 1)] == ["the <b>back</b> of the box"]
+
+
+def test_a_picture_of_the_whole_case_is_read_as_one_of_a_bay(one: Web) -> None:
+    one.done(ADD, {}, files=sent(JPEG + b"1", name="phone.jpg"))
+    with one.bench() as bench:
+        (kept,) = case_pictures(bench, 1)
+    told = one.done("/case/1/pictures/of-bay", {"picture": kept.kept.path, "bay": "1"})
+    assert "1 picture of bay 1 arrived and will be read." in text_of(told)
+    assert SERIAL in text_of(read(one))
+    with one.bench() as bench:
+        assert len(case_pictures(bench, 1)) == 1, "it stays with the case"
+    one.post("/case/1/pictures/of-bay", {"picture": kept.kept.path, "bay": "9"}, status=404)
+
+
 def test_a_picture_is_listed_by_the_name_it_came_with_and_that_is_only_words(one: Web) -> None:
     hostile = "..\\<img src=x>\u202egpj.jpg"
     page = one.done(ADD, {}, files=sent(JPEG, name=hostile))

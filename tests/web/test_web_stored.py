@@ -62,6 +62,7 @@ FORMS = (
     _form("add-bay", "/case/{read}/take-in", "model", bay="3"),
     _form("amend-bay", "/case/{read}/take-in", "model", "serial"),
     _form("untell-answer", "/case/{read}/take-in", "reason"),
+    _form("say-picture", "/case/{read}/pictures", "of"),
     _form("take-picture-back", "/case/{read}/pictures", "reason"),
     _form("add-thing", "/case/{read}/things", "words", "marks", "condition", "place", what="cable"),
     _form("change-thing", "/case/{young}/things", "words", "marks", "condition"),

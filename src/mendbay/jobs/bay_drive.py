@@ -49,7 +49,8 @@ def require_bays_drive(
     misfits = pictures_against(pictured, found.serial)
     fits = same_serial(known.serial, found.serial) or (bool(pictured) and not misfits)
     contradicts = bool(plain_serial(known.serial)) and not same_serial(known.serial, found.serial)
-    elsewhere = _elsewhere(bench, case, bay, found.serial, parts=not fits)
+    was_read = fits and plain_serial(said_serial(bench, case, bay)) == plain_serial(found.serial)
+    elsewhere = _elsewhere(bench, case, bay, found.serial, parts=not fits, labels=not was_read)
     if not contradicts and not misfits and not elsewhere:
         return ""
     against = f"The drive at {where} says serial number {found.serial}"
@@ -110,9 +111,12 @@ def _called(bay: Bay, case: int) -> str:
     return "this case" if bay.case == case else f"case {bay.case}, which is open"
 
 
-def _elsewhere(bench: Bench, case: int, bay: str, serial: str, *, parts: bool) -> Bay | None:
+def _elsewhere(bench: Bench, case: int, bay: str, serial: str, *, parts: bool, labels: bool) -> Bay | None:
     """The other bay that a serial number is of; None for none. In another case only a whole serial
-    number counts, and pictures are weighed only once no label and no drive has it."""
+    number counts, and pictures are weighed only once no label and no drive has it. What a drive said that was
+    read for its own bay is not undone by another label, which is mistyped then: `labels` is no."""
+    if not labels:
+        return _read_elsewhere(bench, case, bay, serial)
     for other in bench.ledger.bays(case):
         if other.bay != bay and any(
             same_serial(one, serial) if parts else plain_serial(one) == plain_serial(serial)
@@ -131,6 +135,21 @@ def _elsewhere(bench: Bench, case: int, bay: str, serial: str, *, parts: bool) -
         if any(plain_serial(one) == plain_serial(serial) for one in pictured_serials(bench, other)):
             return other
     return None
+
+
+def _read_elsewhere(bench: Bench, case: int, bay: str, serial: str) -> Bay | None:
+    """The other bay whose drive said a serial number when it was read."""
+    here = [one.number for one in bench.ledger.cases() if one.state in HERE or one.number == case]
+    bays = (one for number in here for one in bench.ledger.bays(number))
+    return next(
+        (
+            one
+            for one in bays
+            if (one.case, one.bay) != (case, bay)
+            and plain_serial(said_serial(bench, one.case, one.bay)) == plain_serial(serial)
+        ),
+        None,
+    )
 
 
 def _serials(bench: Bench, bay: Bay) -> Iterator[str]:

@@ -130,16 +130,17 @@ def _keep(bench: Bench, case: int, data: bytes, of: str, named: str) -> CasePict
     digest = sha256(data).hexdigest()
     with bench.ledger.together():
         record = remembered(bench, case)
-        there = next((one.kept for one in case_pictures(bench, case) if one.kept.sha256 == digest), None)
+        there_is = next((one for one in case_pictures(bench, case) if one.kept.sha256 == digest), None)
         try:
-            kept = bench.files.find(record, there.path, data) if there else None
+            kept = bench.files.find(record, there_is.kept.path, data) if there_is else None
         except SourceChanged:
             kept = None
         if kept is None:
             number = _last_number(bench, case) + 1
             path = f"{_FOLDER}{number:03}-{digest[:8]}{ending_of(data)}"
             kept = bench.files.keep(record, path, data)
-        picture = CasePicture(kept, of, bench.now(), bench.who, named)
+        said = of or (there_is.of if there_is else "")  # sent again without words it shows the same
+        picture = CasePicture(kept, said, bench.now(), bench.who, named)
         _note(bench, case, picture)
     return picture
 
@@ -155,6 +156,58 @@ def case_pictures(bench: Bench, case: int) -> tuple[CasePicture, ...]:
     notes = standing_notes(bench, NoteKind.INTAKE, case, "")
     latest = {note.subject: _picture(note) for note in notes if note.subject.startswith(_PREFIX)}
     return tuple(latest.values())
+
+
+def say_what_picture_shows(bench: Bench, case: int, named: str, of: str) -> CasePicture:
+    """Puts down what a kept picture shows, in the place of what was said before; custody tells that it was,
+    and not the words, which may name people.
+
+    Args:
+        named: its number or its name, as `case_pictures` has it.
+        of: in a few words; empty to say nothing of it.
+
+    Raises:
+        NoSuchCase, NoSuchItem: there is no such case or picture.
+        UsageError: several have that number, or the words cannot be kept or seem to hold a password.
+        CaseForgotten: the case was forgotten.
+    """
+    require_line(of, "words")
+    require_no_secret(of)
+    with bench.ledger.together():
+        remembered(bench, case)
+        known = _one(bench, case, named)
+        if known.of == of.strip():
+            return known
+        picture = CasePicture(known.kept, of.strip(), bench.now(), bench.who, known.named)
+        _note(bench, case, picture)
+        bench.custody(
+            case, "put down what a picture shows", f"{known.kept.path}, SHA-256 {known.kept.sha256}"
+        )
+        bench.note(case, "pictures", f"What a picture shows is put down: {known.kept.path}.")
+    return picture
+
+
+def picture_bytes(bench: Bench, case: int, named: str) -> tuple[CasePicture, bytes]:
+    """A kept picture with its bytes.
+
+    Raises:
+        NoSuchCase, NoSuchItem: there is no such case or picture.
+        UsageError: several have that number.
+        SourceChanged: its file is gone, or holds something else by now.
+        CaseForgotten: the case was forgotten.
+    """
+    record = remembered(bench, case)
+    picture = _one(bench, case, named)
+    data = bytearray()
+    for piece in bench.files.read(record, picture.kept.path):
+        data += piece
+        if len(data) > PICTURE_BYTES:
+            break
+    if sha256(data).hexdigest() != picture.kept.sha256:
+        raise SourceChanged(
+            f"The file of picture {picture.kept.path} holds something else by now.", "Take it anew."
+        )
+    return picture, bytes(data)
 
 
 def take_picture_back(bench: Bench, case: int, named: str, reason: str) -> CasePicture:

@@ -18,6 +18,7 @@ from mendbay.case.records import WITHOUT_DRIVE, Case, CaseKind, CaseState
 from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import chance_text, count_text, counted
+from mendbay.files.verdict import Verdict
 from mendbay.jobs.agenda import tell_turn
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.bill_case import DECLINED
@@ -25,7 +26,7 @@ from mendbay.jobs.consents import consents_of, refused, to_ask
 from mendbay.jobs.copies_erased import copies_erased_on
 from mendbay.jobs.fetch_things import tell_fetching
 from mendbay.jobs.files_seen import FilesSeen, files_seen
-from mendbay.jobs.keep_copies import keeping_facts
+from mendbay.jobs.keep_copies import HAND_BACK, keeping_facts
 from mendbay.jobs.money_standing import money_standing
 from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.papers import frame
@@ -218,6 +219,9 @@ def _facts(bench: Bench, case: Case, title: str, *, message: bool) -> dict[str, 
         "handed_over": since.medium_on,
         "to_pay": money.due,
         "to_return": money.to_return,
+        "quotes_open": [
+            {"number": str(one.number), "until": one.valid_until} for one in money.quotes if done
+        ],
         "not_back": [one.named for one in things_here(bench, case.number)] if done else [],
         **(_fetch_facts(bench, case) if done else NOTHING_TO_FETCH),
         "due_on": case.due_on,
@@ -236,6 +240,7 @@ def _facts(bench: Bench, case: Case, title: str, *, message: bool) -> dict[str, 
         "nothing_left": told is not None and _nothing_left(told, no),
         "declined": "" if done else _declined(bench, case),
         **_read_facts(bench, case, told),
+        **_copied_facts(bench, case.number, since.made_on),
         "next_step": "" if done else _next_step(entry),
         **_turn_facts(bench, case, entry, told),
     }
@@ -269,6 +274,22 @@ def _read_facts(bench: Bench, case: Case, told: Triage | None) -> dict[str, Any]
         "files_whole": count_text(seen.whole) if seen.day else "",
         "no_power": [one.bay for one in told.keep_off if one.bay not in ended] if told is not None else [],
         "power_agreed": "power-on" in consents and consents["power-on"].word is Word.YES,
+    }
+
+
+def _copied_facts(bench: Bench, number: int, made_on: str) -> dict[str, str]:
+    """What the last hand-back was of, and what it left: nobody should take a choice for all there is."""
+    made = [one for one in bench.ledger.events(number) if one.kind == HAND_BACK] if made_on else []
+    tally = {one: made[-1].facts.get(str(one)) for one in Verdict} if made else {}
+    files = sum(one for one in tally.values() if isinstance(one, int))
+    whole = tally.get(Verdict.WHOLE)
+    rest = files - (whole if isinstance(whole, int) else 0)
+    left = files_seen(bench, number).seen - files
+    return {
+        "chosen": counted(files, "file") if files else "",
+        "chosen_whole": count_text(files - rest) if files else "",
+        "chosen_rest": count_text(rest) if rest else "",
+        "not_chosen": counted(left, "file") if files and left > 0 else "",
     }
 
 

@@ -132,6 +132,10 @@ def test_every_answer_has_its_documented_shape(run: Run, tmp_path: Path) -> None
     picture.write_bytes(b"\x89PNG\r\n\x1a\n")
     assert answer(run, "case", "picture", "1", picture, "--of", "front")["pictures"][0]["of"] == "front"
     (kept,) = answer(run, "case", "picture", "1")["pictures"]
+    said = answer(run, "case", "picture", "1", "--say", "1", "--of", "back")
+    assert (said["said"], said["pictures"][0]["of"]) == (kept["path"], "back")
+    refused(run, 2, "case", "picture", "1", picture, "--say", "1", "--of", "back")
+    assert answer(run, "case", "picture", "1", "--say", "1", "--of", "front")["pictures"][0]["of"] == "front"
     back = ("case", "picture", "1", "--take-back", "1", "--reason", "of another box")
     assert answer(run, *back)["taken_back"] == kept["path"]
     assert "no picture '1'" in refused(run, 43, *back)

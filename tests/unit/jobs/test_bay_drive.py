@@ -143,6 +143,20 @@ def test_a_drive_read_as_another_is_known_by_what_it_said(shop: Bench, tmp_path:
     assert read_drive(shop, 1, DriveAt("1", wrong)).is_complete
 
 
+def test_a_mistyped_label_of_another_case_holds_back_no_drive_that_was_read(
+    shop: Bench, tmp_path: Path
+) -> None:
+    mine = drive(tmp_path, "S1AAA")
+    read_drive(shop, 1, DriveAt("1", mine))
+    take_in(shop, "Delta", bays=[Bay(0, "1", "AL20-HX4", "S1AAA"), Bay(0, "2")])
+    assert read_drive(shop, 1, DriveAt("1", mine)).is_complete
+    with pytest.raises(WrongDrive, match="That is the drive of bay 1 of case 1"):
+        read_drive(shop, 2, DriveAt("1", mine))
+    read_drive(shop, 2, DriveAt("2", mine), although=REASON)
+    with pytest.raises(WrongDrive, match="That is the drive of bay 2 of case 2"):
+        read_drive(shop, 1, DriveAt("1", mine))
+
+
 def test_a_pair_is_refused_as_a_whole(shop: Bench, tmp_path: Path) -> None:
     drives = [DriveAt("1", drive(tmp_path, "S1AAA")), DriveAt("2", drive(tmp_path, "S7EEE"))]
     with pytest.raises(WrongDrive, match="the case has S2BBB for bay 2"):

@@ -45,7 +45,7 @@ def filled(bench: Bench) -> Bench:
         bench, "Töpferei GRÜNSTRASSE", contact="ada@studio.example", bays=[Bay(0, "1", "AL20-HX4", "K-0113")]
     )
     take_in(bench, "Oakhanger Bakery", box="Tarn T2")
-    take_in(bench, "Töpferei Marsh")
+    take_in(bench, "Töpferei Marsh", contact="0491 570 157")
     wait(bench, 3, WaitsFor.CUSTOMER, "a call")
     bench.ledger.amend_case(4, state=CaseState.CLOSED)
     return bench
@@ -65,6 +65,17 @@ def filled(bench: Bench) -> Bench:
         ("0003-01", [3]),
         ("0003-01 tarn", [3]),
         ("0003-01 töpferei", []),
+        ("0003", [3]),
+        ("case 0003", [3]),
+        ("Case 3", [3, 2]),
+        ("0003 töpferei", []),
+        ("al20hx4", [2]),
+        ("0491570157", [4]),
+        ("0491-570-156", []),
+        ("0491 570 157", [4]),
+        ("(0491) 570157", [4]),
+        ("+61 491 570 157", [4]),
+        ("marsh 0491570157", [4]),
         ("%", []),
         ("_", []),
     ],

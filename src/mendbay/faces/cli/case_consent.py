@@ -20,7 +20,12 @@ from mendbay.faces.cli.take_in_words import (
 )
 from mendbay.faces.consent_words import authority_words, consent_line
 from mendbay.jobs.authority import authority_of, set_authority
-from mendbay.jobs.case_pictures import case_pictures, keep_pictures, take_picture_back
+from mendbay.jobs.case_pictures import (
+    case_pictures,
+    keep_pictures,
+    say_what_picture_shows,
+    take_picture_back,
+)
 from mendbay.jobs.consents import consents_of, give_word, risk_called
 from mendbay.jobs.remembered import remembered
 from mendbay.wiring import open_bench
@@ -108,6 +113,9 @@ def authority_(screen: Screen, case: int, whose: str | None, seen: bool, documen
 @click.argument("files", nargs=-1, type=click.Path(path_type=Path))
 @click.option("--of", default="", help="What they show, in a few words.")
 @click.option(
+    "--say", "shows", default="", metavar="NUMBER", help="One that is kept: --of says anew what it shows."
+)
+@click.option(
     "--take-back",
     "wrong",
     default="",
@@ -116,25 +124,33 @@ def authority_(screen: Screen, case: int, whose: str | None, seen: bool, documen
 )
 @click.option("--reason", default="", help="Why it is taken back; without the customer's name.")
 @click.pass_obj
-def picture_(screen: Screen, case: int, files: tuple[Path, ...], of: str, wrong: str, reason: str) -> None:
+def picture_(
+    screen: Screen, case: int, files: tuple[Path, ...], of: str, shows: str, wrong: str, reason: str
+) -> None:
     """Keep pictures of what came in with CASE; without FILES list them.
 
     One that was kept by mistake is taken back with --take-back and --reason: its file is removed, and custody
-    keeps its SHA-256 and the reason.
+    keeps its SHA-256 and the reason. With --say and --of it is put down anew what one shows.
     """
     if (wrong and (files or of)) or (reason and not wrong):
         raise UsageError(
             "Either pictures are kept, or one is taken back with a reason.",
             f"mendbay case picture {case} FILES, or --take-back NUMBER --reason REASON",
         )
+    if shows and (files or wrong):
+        raise UsageError(
+            "What a picture shows is said of one that is kept.",
+            f"mendbay case picture {case} --say NUMBER --of WORDS",
+        )
     with open_bench(screen.home, tell=screen.tell) as bench:
+        said = say_what_picture_shows(bench, case, shows, of) if shows else None
         gone = take_picture_back(bench, case, wrong, reason) if wrong else None
         made, left_out = keep_pictures(bench, case, files, of) if files else ((), ())
         pictures = case_pictures(bench, case)
     lines: list[str] = []
     if gone is not None:
         lines.append(wrapped(f"Taken back: {gone.kept.path}. The file is gone; custody keeps its SHA-256."))
-    for one in made or pictures:
+    for one in made or ((said,) if said else pictures):
         named, of = f", {one.named}" if one.named else "", f": {one.of}" if one.of else ""
         lines.append(wrapped(f"{one.kept.path}{named}, {bytes_text(one.kept.size_bytes)}{of}"))
         lines.append(f"  SHA-256 {one.kept.sha256}")
@@ -147,6 +163,7 @@ def picture_(screen: Screen, case: int, files: tuple[Path, ...], of: str, wrong:
             "pictures": [picture_json(one) for one in pictures],
             "left_out": [{"name": one.name, "why": one.why} for one in left_out],
             "taken_back": gone.kept.path if gone is not None else None,
+            "said": said.kept.path if said is not None else None,
         },
         "\n".join(lines),
     )

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 
 WORDS = (
+    (r"run the same command again", "do the same again"),
     (r"Leave --although-no-hand-back out", "Leave that reason out"),
     (r"--end names another end", "say another end of the job"),
     (r"--although-no-hand-back REASON, which custody keeps", "say why it counts; custody keeps that"),

@@ -80,7 +80,8 @@ class WorkSeen:
     def title(self) -> str:
         """What it does, in words."""
         bays = f", bay {' and bay '.join(self.bays)}" if self.bays else ""
-        return f"{DOING[self.order.kind]}{bays}"
+        alone = self.order.kind is WorkKind.READ_PAIR and len(self.bays) == 1  # ordered as both are
+        return f"{DOING[WorkKind.READ_DRIVE if alone else self.order.kind]}{bays}"
 
     @property
     def is_over(self) -> bool:

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
+from io import BytesIO
 from typing import TYPE_CHECKING
 
 from markupsafe import Markup
+from starlette.datastructures import UploadFile
 
 from mendbay.board.number_form import Kind
 from mendbay.board.sighting import How
@@ -24,7 +26,13 @@ from mendbay.faces.web.picture_intake import take_pictures
 from mendbay.faces.web.picture_reading import picture_reading
 from mendbay.faces.web.preview_pool import NO_PICTURE, NO_PICTURE_TYPE, previews_of
 from mendbay.faces.web.visit import Visit
-from mendbay.jobs.case_pictures import PICTURE_BYTES, case_pictures, take_picture_back
+from mendbay.jobs.case_pictures import (
+    PICTURE_BYTES,
+    case_pictures,
+    picture_bytes,
+    say_what_picture_shows,
+    take_picture_back,
+)
 from mendbay.jobs.corrections import Word, said_of
 from mendbay.jobs.picture_spots import PictureSpots, Spot, spots_of
 from mendbay.jobs.preview_file import preview_kept
@@ -313,6 +321,37 @@ def take_back(visit: Visit) -> Answer:
         gone = take_picture_back(bench, visit.path["case"], visit.said["picture"], visit.said["reason"])
     told = f"Taken back: {gone.kept.path}. The file is gone; custody keeps its SHA-256."
     return replace(visit.go("pictures", told), clears=True)
+
+
+@BOOK.change(
+    "/case/{case:int}/pictures/say",
+    "say-picture",
+    "Puts down what a kept picture of the case as a whole shows.",
+    [line("picture", "Picture", required=True), line("of", "What it shows")],
+)
+def say(visit: Visit) -> Answer:
+    case, said = visit.path["case"], visit.said
+    with visit.bench() as bench, bench.ledger.together():
+        of = {one.kept.path: one.of for one in case_pictures(bench, case)}.get(said["picture"], "")
+        visit.require_unchanged("what the picture shows", of)
+        told = say_what_picture_shows(bench, case, said["picture"], said["of"])
+    shows = f"{told.kept.path} shows: {told.of}" if told.of else f"{told.kept.path}: not said what it shows"
+    return visit.go("pictures", f"{shows}.")
+
+
+@BOOK.change(
+    "/case/{case:int}/pictures/of-bay",
+    "picture-of-bay",
+    "Has a kept picture of the case as a whole read as one of a bay's drive or board; it stays here too.",
+    [line("picture", "Picture", required=True), BAY],
+)
+def of_bay(visit: Visit) -> Answer:
+    case, bay = visit.path["case"], visit.said["bay"]
+    with visit.bench() as bench:
+        picture, data = picture_bytes(bench, case, visit.said["picture"])
+    name = picture.named or picture.kept.path.rpartition("/")[2]
+    said = take_pictures(visit.desk, case, bay, visit.who, [UploadFile(BytesIO(data), filename=name)])
+    return visit.go("pictures", said, {"bay": bay})
 
 
 @BOOK.change(
