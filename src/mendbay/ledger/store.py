@@ -191,6 +191,16 @@ class Store:
             finally:
                 self._number(f"PRAGMA busy_timeout={round(1000 * self._busy_seconds)}")
 
+    def back_up(self, into: sqlite3.Connection) -> None:
+        """Copies all of it, as it is at one moment, into another database."""
+        with self.translated():
+            self._connection.execute("BEGIN")  # one moment, however long it takes
+            try:
+                self._connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+                self._connection.backup(into)
+            finally:
+                self._connection.rollback()
+
     def rows(self, sql: str, values: Sequence[Value] = ()) -> list[Row]:
         """All rows a SELECT gives."""
         with self.translated():
