@@ -127,7 +127,7 @@ def main() -> None:
             image.begin_run("direct", "drive")
             start = luck.randrange(SECTORS - 512) * 512
             span = Span(start, start + luck.randrange(1, 512) * 512)
-            if step % 3 == 0:
+            if step % 40 == 0:
                 image.doubt(SpanSet([span]), "tried")
             given = content(step)
             for part in SpanSet([span]) - image.coverage().read:

@@ -325,7 +325,7 @@ class _Saving(Saving):
         """
         began = time.time_ns()
         to = f"{COMING}/{DATA}/{one.path}"
-        with writing(self._folder):
+        with writing(self._place(one.path)):
             self._journal.pop(one.path, None)
             self._root.make_folder(to.rpartition("/")[0])
             self._root.remove(to)

@@ -45,6 +45,11 @@ def not_written(place: Path, trouble: OSError) -> MendbayError:
             f"The file system of {place} cannot hold a file that large.",
             "Save onto a medium with another file system.",
         )
+    if trouble.errno in (errno.EINVAL, errno.EILSEQ, errno.ENAMETOOLONG):
+        return DestinationError(
+            f"The file system there takes no such name as {place}.",
+            "Save onto a medium with another file system.",
+        )
     if trouble.errno == errno.EROFS:
         return DestinationError(f"{place} can only be read.", "Mount it for writing, or name another folder.")
     return DestinationError(

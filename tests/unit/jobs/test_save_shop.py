@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import shutil
 import stat
@@ -17,6 +18,7 @@ from mendbay.core.errors import (
     DestinationError,
     Interrupted,
     LedgerError,
+    MendbayError,
     NoRoom,
     UsageError,
 )
@@ -25,7 +27,7 @@ from mendbay.jobs.events import Event
 from mendbay.jobs.save_shop import last_save, put_back
 from mendbay.jobs.saving_port import PutBack
 from mendbay.ledger.database import Ledger
-from mendbay.outlets import home_files, saved_copy
+from mendbay.outlets import home_files, saved_copy, saved_files, saved_folder
 from mendbay.outlets.image_file import ImageFile
 from mendbay.wiring import open_bench, saved_copies
 from support import saved_shops
@@ -414,6 +416,72 @@ def test_when_the_shop_was_last_saved_is_known(home: Path, folder: Path) -> None
     day = last.made_at[:10]
     assert not last.is_old(last.made_at)
     assert last.is_old(f"{int(day[:4]) + 1}{last.made_at[4:]}")
+
+
+def test_a_putting_back_that_breaks_off_leaves_nothing(
+    home: Path, folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    save(home, folder)
+    copied, left = saved_folder.copy_bytes, [2]
+
+    def then_full(*words: object) -> str:
+        left[0] -= 1
+        if left[0] < 0:
+            raise NoRoom("The disk is full.", "Free some room.")
+        return copied(*words)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(saved_folder, "copy_bytes", then_full)
+    before = files(home)
+    with pytest.raises(NoRoom):
+        put(folder, home, set_aside=True)
+    with pytest.raises(NoRoom):
+        put(folder, tmp_path / "back")
+    assert files(home) == before
+    assert sorted(one.name for one in tmp_path.iterdir()) == ["copy", "home"]
+
+
+@pytest.mark.parametrize(
+    ("number", "kind", "words"),
+    [
+        (errno.ENOSPC, NoRoom, "became full"),
+        (errno.EROFS, DestinationError, "can only be read"),
+        (errno.EFBIG, DestinationError, "a file that large"),
+        (errno.EINVAL, DestinationError, "takes no such name"),
+        (errno.EIO, DestinationError, "cannot be written"),
+    ],
+)
+def test_what_the_place_of_a_copy_cannot_do_is_told(
+    home: Path,
+    folder: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    number: int,
+    kind: type[MendbayError],
+    words: str,
+) -> None:
+    def fails(fd: int, data: bytes, start: int) -> None:
+        raise OSError(number, "made by the test")
+
+    monkeypatch.setattr(saved_files, "write_exactly", fails)
+    with pytest.raises(kind, match=words):
+        save(home, folder)
+
+
+def test_a_file_that_cannot_be_read_ends_the_save_and_keeps_the_copy(
+    home: Path, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    save(home, folder)
+
+    def fails(source: int, place: Path, beat: object) -> tuple[str, int]:
+        if place.name.endswith(".jpg"):
+            with saved_files.reading(place):
+                raise OSError(errno.EIO, "broken")
+        return summed(source, place, beat)  # type: ignore[arg-type]
+
+    summed = saved_copy.sum_of
+    monkeypatch.setattr(saved_copy, "sum_of", fails)
+    with pytest.raises(DestinationError, match=r"label 100 %\.jpg cannot be read"):
+        save(home, folder)
+    assert faults_of(folder, home) == []
 
 
 def test_names_that_pass_are_told_from_names_that_stay() -> None:
