@@ -13,7 +13,7 @@ import pytest
 from mendbay.core.errors import MendbayError
 from mendbay.outlets import safe_folder, saved_copy, saved_files
 from support.failing import FailingOs
-from support.saved_shops import CASE, faults_of, make_shop, read_on, require_claims, save
+from support.saved_shops import CASE, faults_of, files, make_shop, read_on, require_claims, save
 
 CALLS = ("mkdir", "rename", "unlink", "fsync", "ftruncate", "pwrite", "write", "rmdir")
 MOST = 400
@@ -62,9 +62,16 @@ def test_wherever_it_fails(
         assert faults_of(folder, home) == [], (at, kind)
         require_claims(folder / "data" / CASE / "bay-1.img")
         assert not (folder / "coming").exists()
+        assert as_in(folder / "data") == as_in(home), (at, kind)
     assert len(outcomes) > 20
     assert False in outcomes
     assert True in outcomes
+
+
+def as_in(place: Path) -> dict[str, bytes]:
+    """What a home and its copy have byte for byte in common: all but the databases."""
+    apart = (".sqlite3", ".coverage", "-wal", "-shm")
+    return {path: data for path, data in files(place).items() if not path.endswith(apart)}
 
 
 def fails(monkeypatch: pytest.MonkeyPatch, home: Path, folder: Path, at: int, kind: str) -> bool:
