@@ -176,7 +176,8 @@ class _Saving(Saving):
             raise NoRoom(
                 f"About {bytes_text(lacking)} are to be copied, and {self._folder} has "
                 f"{bytes_text(free)} free.",
-                "Free some room there, name another folder, or leave the images out (--without-images).",
+                "Free some room there, or name another folder."
+                + (" Without the images it is less (--without-images)." if with_images else ""),
             )
         return sum(one.size_bytes for one in new)
 

@@ -22,6 +22,7 @@ from mendbay.core.errors import (
     NoRoom,
     UsageError,
 )
+from mendbay.core.note import Note, NoteKind
 from mendbay.core.span import SpanSet
 from mendbay.jobs.events import Event
 from mendbay.jobs.save_shop import last_save, put_back
@@ -309,6 +310,35 @@ def test_what_goes_while_it_is_saved_is_not_in_the_copy(
     monkeypatch.setattr(saved_copy, "copy_bytes", then_gone)
     assert save(home, folder).lacking == ()
     assert f"{CASE}/{PICTURE}" not in files(folder / "data")
+    assert faults_of(folder, home) == []
+
+
+def test_what_vanishes_each_time_is_told(home: Path, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    taken = saved_copy.copy_bytes
+
+    def then_another(*words: object) -> str:
+        for one in (home / CASE).glob("passing-*"):
+            one.unlink()
+            (home / CASE / f"{one.name}x").write_text("x")
+        return taken(*words)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(saved_copy, "copy_bytes", then_another)
+    (home / CASE / "passing-").write_text("x")
+    done = save(home, folder)
+    assert done.lacking
+    assert all("it vanished while it was copied" in one for one in done.lacking)
+    assert faults_of(folder, home) == []
+
+
+def test_what_was_erased_goes_from_the_copy_with_the_next_save(home: Path, folder: Path) -> None:
+    save(home, folder)
+    (home / CASE / "bay-1.img").unlink()
+    with open_bench(home) as bench:
+        body = '{"what": "certificate"}'
+        bench.notes.add(Note(1, "", NoteKind.ERASURE, "1", bench.now(), "Kim", body))
+    assert save(home, folder).lacking == ()
+    assert f"{CASE}/bay-1.img" not in files(folder / "data")
+    assert f"{CASE}/bay-1.coverage" in files(folder / "data")
     assert faults_of(folder, home) == []
 
 
