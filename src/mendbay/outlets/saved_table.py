@@ -9,7 +9,8 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
-from mendbay.core.errors import DestinationError
+from mendbay.core.errors import DestinationError, UsageError
+from mendbay.core.texts import require_line, require_moment
 from mendbay.handback import bag
 from mendbay.jobs.saving_port import CopyFacts
 from mendbay.outlets.safe_folder import SafeFolder
@@ -46,6 +47,8 @@ class Entry:
         made = cls(int(row["size_bytes"]), str(row["sha256"]), int(row["seen_bytes"]), int(row["changed_ns"]))
         if len(made.sha256) != bag.HEX_LENGTHS["sha256"]:
             raise ValueError("no sum")
+        if not -1 <= made.changed_ns < 1 << 63:
+            raise ValueError("no time")
         return made
 
     def row(self, path: str) -> dict[str, Any]:
@@ -81,8 +84,10 @@ def read_table(root: SafeFolder) -> tuple[CopyFacts, dict[str, Entry]] | None:
         OSError: it cannot be read.
     """
     text = _text(root, TABLE)
-    with suppress(ValueError, KeyError, TypeError, RecursionError):
+    with suppress(ValueError, KeyError, TypeError, RecursionError, UsageError):
         found = json.loads(text)
+        require_moment(found["made_at"])
+        require_line(found["who"], "name")
         if found["format"] != FORMAT:
             return None
         facts = CopyFacts(

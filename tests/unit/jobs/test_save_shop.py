@@ -385,6 +385,29 @@ def test_whatever_is_wrong_with_a_copy_is_named_and_not_put_back(
     assert not list(tmp_path.glob(".back*"))
 
 
+@pytest.mark.parametrize(
+    ("now", "other"),
+    [
+        ('"made_at": "2', '"made_at": "soon, 2'),
+        ('"changed_ns": ', '"changed_ns": 9999999999999999999999'),
+        ('"path": "ledger', '"path": "../ledger'),
+        ('"format": "saved shop 1"', '"format": "saved shop 2"'),
+    ],
+)
+def test_what_a_copy_says_of_itself_is_not_believed_unread(
+    home: Path, folder: Path, tmp_path: Path, now: str, other: str
+) -> None:
+    save(home, folder)
+    said = (folder / "saved.json").read_text()
+    assert now in said
+    (folder / "saved.json").write_text(said.replace(now, other))
+    assert any("it is no saved copy of a shop" in one for one in faults_of(folder, home))
+    with pytest.raises(BagInvalid, match="is no saved copy"):
+        put(folder, tmp_path / "back")
+    with pytest.raises(DestinationError, match="not what Mendbay writes"):
+        save(home, folder)
+
+
 def test_looking_at_a_copy_changes_nothing(home: Path, folder: Path) -> None:
     save(home, folder)
     before = files(folder)
