@@ -233,10 +233,7 @@ class _Saving(Saving):
             if before.sort is Sort.LOG:
                 return one.path not in self._unsound
             after = self._seen(one.path)
-            if after is not None and (after.size_bytes, after.changed_ns) == (
-                before.size_bytes,
-                before.changed_ns,
-            ):
+            if after is not None and _is_same(before, after):
                 return True
         return False
 
@@ -248,27 +245,30 @@ class _Saving(Saving):
         Returns:
             Whether every piece is as the copied log claims.
         """
-        for _ in range(TRIES):
-            before = self._seen(log.path), self._seen(image.path)
-            if before[0] is None or before[1] is None:
-                raise FileNotFoundError(image.path)
-            known = self._by_time(before[0]), self._by_time(before[1])
-            if known[0] is not None and known[1] is not None:
-                self._taken[log.path], self._taken[image.path] = known[0], known[1]
-                return True
-            self._taken[log.path] = self._copied(before[0], beat)
-            self._taken[image.path] = self._copied(before[1], beat)
+        for at in range(TRIES):
+            may_stay = not at  # then the two lie beside each other, and can be held against each other
+            log_before = self._still_there(log.path)
+            kept_log = self._by_time(log_before) if may_stay else None
+            self._taken[log.path] = kept_log or self._copied(log_before, beat)
+            before = self._still_there(image.path)  # of after the log: what that claims was written before
+            kept = self._by_time(before) if may_stay else None
+            self._taken[image.path] = kept or self._copied(before, beat)
             if log.path in self._unsound:
                 return False
-            after = self._seen(log.path), self._seen(image.path)
-            stood_still = all(
-                now is not None and (now.size_bytes, now.changed_ns) == (then.size_bytes, then.changed_ns)
-                for then, now in zip(before, after, strict=True)
-                if then is not None
-            )
-            if stood_still or before[1].size_bytes == 0 or self._fits(image.path):
+            after = self._still_there(image.path)
+            if not after.size_bytes and not before.size_bytes:
+                return True
+            if _is_same(log_before, self._still_there(log.path)) and _is_same(before, after):
+                return True
+            if kept_log is None and kept is None and self._fits(image.path):
                 return True
         return False
+
+    def _still_there(self, path: str) -> HomeFile:
+        found = self._seen(path)
+        if found is None:
+            raise FileNotFoundError(path)
+        return found
 
     def _seen(self, path: str) -> HomeFile | None:
         with reading(self._home.where(path)):
@@ -450,6 +450,11 @@ class _Saving(Saving):
         for one in sorted(folders, key=len, reverse=True):
             with suppress(OSError):
                 self._root.remove_folder(f"{DATA}/{one}")
+
+
+def _is_same(before: HomeFile, after: HomeFile) -> bool:
+    """Whether a file was not written to between two looks."""
+    return (before.size_bytes, before.changed_ns) == (after.size_bytes, after.changed_ns)
 
 
 def _settled(changed_ns: int, seen_ns: int | None = None) -> int:

@@ -129,6 +129,18 @@ def test_a_second_save_copies_what_is_new_or_changed(home: Path, folder: Path, a
     assert faults_of(folder, home) == []
 
 
+def test_a_log_that_alone_changed_takes_no_image_with_it(home: Path, folder: Path, at_once: None) -> None:
+    save(home, folder)
+    kept = (folder / "data" / CASE / "bay-1.img").stat().st_ino
+    image = ImageFile.reopen(home / CASE / "bay-1.img")
+    image.note_changed(SpanSet([saved_shops.Span(0, 512)]))
+    image.close()
+    assert save(home, folder).kept.copied.files == 2, "the ledger and the log"
+    assert (folder / "data" / CASE / "bay-1.img").stat().st_ino == kept
+    assert require_claims(folder / "data" / CASE / "bay-1.img") == SIZE // 2
+    assert faults_of(folder, home) == []
+
+
 def test_an_image_written_to_shortly_before_is_copied_again(home: Path, folder: Path) -> None:
     """Its time may stay as it is with the next write."""
     save(home, folder)
