@@ -53,6 +53,7 @@ if TYPE_CHECKING:
     from mendbay.jobs.play_demo import Box
     from mendbay.jobs.ports import HandBackFolder, Papers
     from mendbay.jobs.preview_port import Previews
+    from mendbay.jobs.saving_port import LedgerCopies, SavedCopies
     from mendbay.jobs.take_in_page import TakeInPage
     from mendbay.jobs.work_port import Desk, WorkOrder, Works
     from mendbay.ledger.watch import LedgerWatch
@@ -630,6 +631,33 @@ def shop_copies(home: Path | None = None) -> Copies:
     from mendbay.outlets.copies import CaseCopies
 
     return CaseCopies(home_folder(home) / "cases")
+
+
+def saved_copies(folder: Path, home: Path | None = None) -> SavedCopies:
+    """The saved copy of the whole shop in a folder."""
+    from mendbay.ledger.saved import look_at  # only for saving
+    from mendbay.outlets.saved_folder import SavedFolder
+
+    return SavedFolder(home_folder(home), folder, look_at)
+
+
+@contextmanager
+def ledger_copies(home: Path | None = None) -> Iterator[LedgerCopies]:
+    """What copies the shop's ledger while it is open.
+
+    Raises:
+        LedgerError: there is none, or it cannot be opened.
+    """
+    from mendbay.ledger.saved import ShopLedgerCopies  # only for saving
+
+    place = home_folder(home) / "ledger.sqlite3"
+    if not place.is_file():
+        raise LedgerError(
+            f"There is no shop in {place.parent}, so there is nothing to save.",
+            "Name the folder of your cases with --home or MENDBAY_HOME.",
+        )
+    with Ledger(place) as ledger:
+        yield ShopLedgerCopies(ledger)
 
 
 def catalogues(home: Path | None = None) -> Catalogues:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Iterator
 from html import unescape
@@ -9,10 +10,13 @@ from pathlib import Path
 
 import pytest
 
+from mendbay import wiring
 from mendbay.core.errors import ToolMissing
+from mendbay.core.note import Note, NoteKind
 from mendbay.faces.web.guard import Rules
 from mendbay.faces.web.serve import bench_key
 from mendbay.jobs.papers import shop_of
+from support.saved_shops import make_shop
 from support.web_client import HOST, ORIGIN, Web, text_of, web_on
 
 RELAY = 'command = ["/bin/true", "{bay}"]\n'
@@ -30,7 +34,38 @@ def test_settings_tell_what_is_in_force(web: Web) -> None:
     assert "The prices of an example: they are invented." in page
     assert str(web.home) in page
     assert "Message with a quote ours" in page
-    assert "end whatever of Mendbay runs" in page  # how all of it is saved
+    assert "mendbay bench save FOLDER" in page  # how all of it is saved
+    assert "This shop was never saved" in page
+
+
+def note_save(web: Web, at: str) -> None:
+    body = {"folder": "/mnt/<b>safe", "made_at": at, "with_images": False}
+    with wiring.open_bench(web.home) as bench:
+        bench.notes.add(Note(0, "", NoteKind.SAVING, "saved", at, "Kim", json.dumps(body)))
+
+
+def test_when_the_shop_was_last_saved_is_told_and_a_long_time_ago_is_warned_of(web: Web) -> None:
+    note_save(web, "2020-01-01T10:00:00Z")
+    found = web.get("/settings")
+    assert '<strong class="late">Last saved 2020-01-01 10:00 UTC into /mnt/&lt;b&gt;safe' in found
+    assert "more than 7 days ago" in found
+    with wiring.open_bench(web.home) as bench:
+        note_save(web, bench.now())
+    found = web.get("/settings")
+    assert "Last saved" in found
+    assert "without the images of drives" in found
+    assert "days ago" not in found
+
+
+def test_forgetting_and_erasing_name_the_last_copy(web: Web) -> None:
+    make_shop(web.home)
+    for page in ("/case/1/closing/forget", "/case/1/closing/erase"):
+        assert "saved copies" not in web.get(page)
+    note_save(web, "2026-11-01T10:00:00Z")
+    for page in ("/case/1/closing/forget", "/case/1/closing/erase"):
+        found = web.get(page).replace("\N{NO-BREAK SPACE}", " ")
+        assert "saved copies of the whole shop, the last of 2026-11-01 10:00 UTC" in found
+        assert " in /mnt/&lt;b&gt;safe: saved into" in found
 
 
 def test_a_sound_file_is_kept_and_the_earlier_one_beside(web: Web) -> None:

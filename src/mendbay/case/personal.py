@@ -111,6 +111,7 @@ RULINGS: Mapping[NoteKind, Ruling] = {
     ),
     NoteKind.FORGETTING: Ruling(Fate.REDUCED, "why the case was forgotten", whole=("reason",)),
     NoteKind.PRACTICE: Ruling(Fate.REDUCED, "that it was for practice, and teaches nothing"),
+    NoteKind.SAVING: Ruling(Fate.SHOPS, "that the shop was saved or put back"),
     NoteKind.WITHDRAWAL: Ruling(
         Fate.REDUCED, "what was recorded by mistake must not count again", emptied=("reason",)
     ),

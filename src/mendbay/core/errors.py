@@ -184,7 +184,7 @@ class NothingWanted(MendbayError):
 
 
 class BagInvalid(MendbayError):
-    """A hand-back folder is not complete or not valid: a file is missing, changed or not listed."""
+    """A hand-back or a saved copy is not complete or not valid: a file is missing, changed or not listed."""
 
     exit_code = 33
 

@@ -75,6 +75,8 @@ class NoteKind(StrEnum):
     """Why a case was forgotten; the subject is `case`."""
     PRACTICE = "practice"
     """What was read was simulated, so that the case teaches nothing; the subject is `drive` or `chip`."""
+    SAVING = "saving"
+    """That the whole shop was saved or put back; the subject says which."""
     WITHDRAWAL = "withdrawal"
     """Something that was recorded by mistake and counts no longer; the subject names it."""
 

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from mendbay.core.quantity import bytes_text, counted
+from mendbay.faces.saving_words import copies_words
 from mendbay.jobs.forget_case import ForgetPlan
+from mendbay.jobs.save_shop import LastSave
 
 OUT_OF_REACH = (
     "backups of the ledger and of the case's folder",
@@ -15,8 +17,18 @@ OUT_OF_REACH = (
     "what was learned: odds, misread characters, families, counts of lessons",
     "files are removed, not overwritten: erasing them by a plan first overwrites and certifies",
 )
-"""What forgetting cannot reach or leaves on purpose."""
+"""What forgetting cannot reach or leaves on purpose, whatever the case."""
 BILLS = "If the law asks you to keep bills, print them or export the case first."
+
+
+def out_of_reach(last: LastSave | None) -> tuple[str, ...]:
+    """What forgetting cannot reach or leaves on purpose.
+
+    Args:
+        last: the last copy of the shop.
+    """
+    copies = copies_words(last)
+    return (copies, *OUT_OF_REACH) if copies else OUT_OF_REACH
 
 
 def going(plan: ForgetPlan, name: Callable[[str], str]) -> list[str]:

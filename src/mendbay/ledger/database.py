@@ -18,6 +18,7 @@ from mendbay.core.note import Note
 from mendbay.jobs.ledger_port import CaseLedger, Sort
 from mendbay.ledger import queries
 from mendbay.ledger.board_shelf import BoardShelf
+from mendbay.ledger.copying import copy_store
 from mendbay.ledger.forgetting import forget, require_kept
 from mendbay.ledger.marks import mark_of, went_through
 from mendbay.ledger.notes import NoteBook
@@ -325,6 +326,14 @@ class Ledger(CaseLedger):
     def went_through(self, mark: str) -> bool:
         """Whether this ledger was once as a mark says; one that is none says nothing of it."""
         return went_through(self._store, mark)
+
+    def copy_to(self, path: Path) -> None:
+        """Writes the ledger as it is now into a new file, while others go on writing.
+
+        Raises:
+            LedgerError: it cannot be read, or the copy not written.
+        """
+        copy_store(self._store, path)
 
     def scrub(self) -> None:
         self._store.scrub()

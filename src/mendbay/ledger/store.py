@@ -191,6 +191,21 @@ class Store:
             finally:
                 self._number(f"PRAGMA busy_timeout={round(1000 * self._busy_seconds)}")
 
+    def back_up(self, into: sqlite3.Connection) -> None:
+        """Copies all of it, as it is at one moment, into another database.
+
+        Raises:
+            LedgerError: this one cannot be read.
+            sqlite3.Error: the copying went wrong, in the one or the other.
+        """
+        with self.translated():
+            self._connection.execute("BEGIN")  # one moment, however long it takes
+            self._connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+        try:
+            self._connection.backup(into)
+        finally:
+            self._connection.rollback()
+
     def rows(self, sql: str, values: Sequence[Value] = ()) -> list[Row]:
         """All rows a SELECT gives."""
         with self.translated():

@@ -11,6 +11,7 @@ from mendbay.case.price_list import PriceList, packaged_prices
 from mendbay.faces import wording
 from mendbay.faces.cli.bench_lessons import lessons
 from mendbay.faces.cli.bench_reckon import reckon
+from mendbay.faces.cli.bench_save import check, put, save
 from mendbay.faces.cli.bench_serve import serve
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.money_papers import span_words
@@ -22,8 +23,8 @@ from mendbay.wiring import open_bench, own_papers, shop_files
 def command() -> None:
     """The bench in the browser; the shop's papers and prices, and what its cases teach.
 
-    The whole shop is one folder. To save it, end whatever of Mendbay runs, then copy that folder whole;
-    README tells how, and how it is put back.
+    The whole shop is one folder: save copies it while it is at work, check-saved looks at a copy, put-back
+    puts one where no shop is.
     """
 
 
@@ -124,3 +125,6 @@ def _prices_json(found: PriceList) -> dict[str, object]:
 command.add_command(lessons)
 command.add_command(reckon)
 command.add_command(serve)
+command.add_command(save)
+command.add_command(check)
+command.add_command(put)

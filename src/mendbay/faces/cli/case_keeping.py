@@ -24,12 +24,14 @@ from mendbay.faces.keeping_words import (
     proof_words,
     rule_words,
 )
+from mendbay.faces.saving_words import copies_words
 from mendbay.handback.erasure import DEFAULT_SORTS, ErasurePlan, Sort, totals
 from mendbay.handback.erasure_limits import Medium, limits
 from mendbay.jobs import erase_copies, keep_copies, plan_erasure
 from mendbay.jobs.erase_copies import Erased, certificate_paper
 from mendbay.jobs.keep_copies import Held
 from mendbay.jobs.plan_erasure import Planned
+from mendbay.jobs.save_shop import last_save
 from mendbay.wiring import eraser, open_bench, shop_copies, tool, write_new_file
 
 CASE = click.argument("case", type=int)
@@ -157,10 +159,11 @@ def erase_plan(
             hand_back=hand_back,
             unproven=unproven,
         )
-    screen.answer(_plan_json(found), _plan_text(found))
+        saved = copies_words(last_save(bench))
+    screen.answer(_plan_json(found), _plan_text(found, saved))
 
 
-def _plan_text(found: Planned) -> str:
+def _plan_text(found: Planned, saved: str) -> str:
     plan = found.plan
     lines = [f"Erasure plan {plan.name} of case {plan.case}. Nothing is erased yet."]
     lines += [wrapped(ground_words(plan)), *map(wrapped, proof_words(plan))]
@@ -173,6 +176,8 @@ def _plan_text(found: Planned) -> str:
         lines.append(f"    and {wording.counted(len(plan.files) - SHOWN, 'file')} more")
     lines += ["", "What stays", *(wrapped(one, "  ") for one in found.stays)]
     lines.append(wrapped("the customer's own drive: it is never erased", "  "))
+    if saved:
+        lines.append(wrapped(saved, "  "))
     lines += ["", "What overwriting cannot reach (this is no sanitization of the medium)"]
     for medium in plan.media:
         lines.append(wrapped(medium_words(medium), "  "))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
 import click
@@ -13,9 +14,10 @@ from mendbay.core.errors import EXIT_INCOMPLETE
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, wrapped
 from mendbay.faces.export_words import export_json, export_left_out, export_size, name_words
-from mendbay.faces.forget_words import BILLS, OUT_OF_REACH, going, staying
+from mendbay.faces.forget_words import BILLS, going, out_of_reach, staying
 from mendbay.jobs.export_case import Exported, export_case
 from mendbay.jobs.forget_case import ForgetPlan, forget, plan_forgetting
+from mendbay.jobs.save_shop import last_save
 from mendbay.wiring import open_bench, open_handback_folder, shop_copies
 
 
@@ -64,12 +66,14 @@ def forget_(screen: Screen, case: int, reason: str, yes: bool) -> None:
     with open_bench(screen.home, tell=screen.tell) as bench:
         if not yes:
             plan = plan_forgetting(bench, shop_copies(screen.home), case)
-            screen.answer(_plan_json(plan), _plan_text(plan))
+            beyond = [*map(name_words, plan.elsewhere), *out_of_reach(last_save(bench))]
+            screen.answer(_plan_json(plan, beyond), _plan_text(plan, beyond))
             return
         done = forget(bench, shop_copies(screen.home), case, reason)
+        last = last_save(bench)
     screen.answer(
         {"case": case, "forgotten": True, "at": done.at, "custody_head": _head(done)},
-        _forgotten_text(done),
+        _forgotten_text(done, out_of_reach(last)),
     )
 
 
@@ -77,7 +81,7 @@ def _head(done: Forgotten) -> str | None:
     return Head(done.entries, done.head).text if done.entries else None
 
 
-def _forgotten_text(done: Forgotten) -> str:
+def _forgotten_text(done: Forgotten, beyond: Sequence[str]) -> str:
     lines = [wrapped(f"Case {done.case} is forgotten. The ledger names the customer no more.")]
     if done.entries:
         lines += [
@@ -86,11 +90,11 @@ def _forgotten_text(done: Forgotten) -> str:
             ),
             wrapped(Head(done.entries, done.head).text, "  "),
         ]
-    lines += ["Not reached, or left on purpose:", *(wrapped(f"- {one}", "  ", "  ") for one in OUT_OF_REACH)]
+    lines += ["Not reached, or left on purpose:", *(wrapped(f"- {one}", "  ", "  ") for one in beyond)]
     return "\n".join(lines)
 
 
-def _plan_json(plan: ForgetPlan) -> dict[str, object]:
+def _plan_json(plan: ForgetPlan, beyond: Sequence[str]) -> dict[str, object]:
     return {
         "case": plan.case.number,
         "forgotten": False,
@@ -109,11 +113,11 @@ def _plan_json(plan: ForgetPlan) -> dict[str, object]:
             for one in plan.notes
         ],
         "stock": list(plan.stock),
-        "out_of_reach": [*map(name_words, plan.elsewhere), *OUT_OF_REACH],
+        "out_of_reach": list(beyond),
     }
 
 
-def _plan_text(plan: ForgetPlan) -> str:
+def _plan_text(plan: ForgetPlan, beyond: Sequence[str]) -> str:
     called, case = wording.called_as(), plan.case.number
     lines = [
         wrapped(f"Forgetting case {case} ({plan.case.customer}) would remove for good:"),
@@ -121,7 +125,7 @@ def _plan_text(plan: ForgetPlan) -> str:
         "It would keep:",
         *(wrapped(f"- {one}", "  ", "  ") for one in staying(plan)),
         "Not reached, or left on purpose:",
-        *(wrapped(f"- {one}", "  ", "  ") for one in (*map(name_words, plan.elsewhere), *OUT_OF_REACH)),
+        *(wrapped(f"- {one}", "  ", "  ") for one in beyond),
         wrapped(BILLS),
     ]
     for what, step in plan.refusals:

@@ -8,7 +8,7 @@ from mendbay.case.custody import Head
 from mendbay.case.outcome import MOST_FOUND, DataBack, End, said
 from mendbay.core.errors import UsageError
 from mendbay.core.quantity import counted
-from mendbay.faces.forget_words import BILLS, OUT_OF_REACH, going, staying
+from mendbay.faces.forget_words import BILLS, going, out_of_reach, staying
 from mendbay.faces.keeping_words import kept_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
@@ -31,6 +31,7 @@ from mendbay.jobs.close_case import (
 from mendbay.jobs.erase_copies import plans_of
 from mendbay.jobs.forget_case import ForgetPlan, forget, plan_forgetting
 from mendbay.jobs.keep_copies import EXPORT, folders_told, keep_days
+from mendbay.jobs.save_shop import last_save
 from mendbay.jobs.work_port import WorkKind
 from mendbay.wiring import export_folder, shop_copies
 
@@ -215,11 +216,12 @@ def forgetting(visit: Visit) -> Answer:
     with visit.bench() as bench:
         card = card_of(visit, bench, visit.path["case"])
         plan = plan_forgetting(bench, shop_copies(visit.desk.home), visit.path["case"])
+        last = last_save(bench)
     facts = {
         "card": card,
         "going": going(plan, shown_name),
         "staying": staying(plan),
-        "beyond": [*map(shown_name, plan.elsewhere), *OUT_OF_REACH],
+        "beyond": [*map(shown_name, plan.elsewhere), *map(shown_name, out_of_reach(last))],
         "bills": BILLS,
         "refusals": plan.refusals,
         "plan_mark": _forgotten_mark(plan),

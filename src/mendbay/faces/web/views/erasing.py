@@ -18,6 +18,7 @@ from mendbay.faces.keeping_words import (
     plan_left_words,
     proof_words,
 )
+from mendbay.faces.saving_words import copies_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Blob, Page
 from mendbay.faces.web.card import card_of
@@ -38,6 +39,7 @@ from mendbay.jobs.erase_copies import (
 from mendbay.jobs.hand_back_place import is_on_medium, require_proof_place
 from mendbay.jobs.keep_copies import held
 from mendbay.jobs.plan_erasure import proving_hand_backs, stays_of
+from mendbay.jobs.save_shop import last_save
 from mendbay.jobs.work_port import Outcome, WorkKind
 from mendbay.wiring import eraser, looked_at_mount, mounted_mediums, shop_copies, tool
 
@@ -66,6 +68,7 @@ def erasing(visit: Visit) -> Answer:
         holds = held(bench, shop_copies(visit.desk.home), case)
         plans = plans_of(bench, case)
         copies = shop_copies(visit.desk.home)
+        saved = copies_words(last_save(bench))
         proofs = dict.fromkeys(proving_hand_backs(bench, copies, case), "on record")
     checks = shown_works(visit, (WorkKind.CHECK_HAND_BACK,), SHOWN_CHECKS)
     proofs = dict.fromkeys(_checked_on_mediums(checks), "checked copy") | proofs
@@ -79,6 +82,7 @@ def erasing(visit: Visit) -> Answer:
         "holds": [(SORTS[sort], amount) for sort, amount in holds.amounts.items()],
         "due": holds.due,
         "elsewhere": holds.elsewhere,
+        "saved": saved,
         "sorts": [(str(sort), words) for sort, words in SORTS.items()],
         "plans": plans,
     }

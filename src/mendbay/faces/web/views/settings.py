@@ -12,7 +12,7 @@ from mendbay.case.shop import Shop, read_shop
 from mendbay.core.errors import NoSuchItem
 from mendbay.core.quantity import counted
 from mendbay.faces.keeping_words import AFTER, rule_words
-from mendbay.faces.saving_words import SAVE
+from mendbay.faces.saving_words import SAVE, last_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
 from mendbay.faces.web.fields import secret, text
@@ -31,6 +31,7 @@ from mendbay.jobs.money_papers import span_words
 from mendbay.jobs.paper_sample import trial_facts
 from mendbay.jobs.papers import shop_of
 from mendbay.jobs.quote_lines import PRICES, SETTINGS, prices_in_force
+from mendbay.jobs.save_shop import last_save
 from mendbay.jobs.shop_settings import PAPERS, POWER, keep_text, keeping_text, limits_text, shop_text
 from mendbay.wiring import home_folder, open_bench, own_papers, setting_check, shop_copies, shop_files, tool
 
@@ -101,6 +102,7 @@ def settings(visit: Visit) -> Answer:
     papers = set(files.names(PAPERS))
     with visit.bench() as bench:
         who = bench.who
+        last, wants_saving = last_words(last_save(bench), bench.now())
         prices, prices_trouble = or_trouble(lambda: prices_in_force(bench))
         shop, shop_trouble = or_trouble(lambda: shop_of(bench))
     facts = {
@@ -113,6 +115,8 @@ def settings(visit: Visit) -> Answer:
         "home": str(home_folder(visit.desk.home)),
         "tool": tool(),
         "save": SAVE,
+        "last": last,
+        "wants_saving": wants_saving,
         "is_open": not is_ours_alone(visit),
     }
     return Page("settings.html", facts)
