@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -67,6 +68,24 @@ def parts_of(address: Address, path: str) -> dict[str, str]:
     wanted = re.sub(r"\{\w+(?::int)?\}", "([^/]+)", address.path)
     found = re.fullmatch(wanted, path)
     return dict(zip(names, map(unquote, found.groups()), strict=True)) if found else {}
+
+
+@contextmanager
+def orders_that_live() -> Iterator[Callable[[Path, WorkOrder], None]]:
+    """In the place of a start: the work is ordered, and a stand-in of its process lives until the end of the
+    `with`."""
+    living: list[tuple[WorkShelf, str]] = []
+
+    def order_living(home: Path, order: WorkOrder) -> None:
+        shelf = WorkShelf(home, SystemClock())
+        shelf.begin(order)
+        living.append((shelf, order.id))
+
+    try:
+        yield order_living
+    finally:
+        for shelf, work in living:
+            shelf.let_go(work)
 
 
 def order_alone(home: Path, order: WorkOrder) -> None:

@@ -137,6 +137,22 @@ def offered(web: Web, book: Book, begin: Sequence[str]) -> dict[str, list[Offere
     return found
 
 
+def offered_on(html: str, on: str, book: Book, name: str) -> list[Offered]:
+    """What one page alone offers of one address, and the page itself where it is of that."""
+    routes = [(one, Route(one.path, _never, methods=[one.method])) for one in book.addresses.values()]
+    found: dict[str, list[Offered]] = {one: [] for one in book.addresses}
+    page = _Page()
+    page.feed(html)
+    for link in (on, *page.links):
+        target = urlsplit(link)
+        if not target.scheme and not target.netloc and link.startswith("/"):
+            asked = parse_qsl(target.query, keep_blank_values=True)
+            _keep(found, routes, "GET", Offered(target.path, tuple(asked), on))
+    for method, one in _offered_by(page, on):
+        _keep(found, routes, method, one)
+    return found[name]
+
+
 def offered_by(html: str, on: str) -> list[Offered]:
     """What the forms of one page offer."""
     page = _Page()

@@ -3,6 +3,7 @@ list and screen, not on the page alone that answered."""
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -14,10 +15,13 @@ import pytest
 from mendbay.faces.web import case_works
 from mendbay.faces.web.app import book_of_all
 from mendbay.faces.web.fields import SEEN, FieldKind
+from mendbay.handback.bag import parse_bag_info
+from mendbay.jobs.export_case import export_case
+from mendbay.wiring import open_handback_folder
 from support.commands import commands
 from support.harmless import plain
 from support.lively_home import READ, YOUNG, lively_home
-from support.looked_everywhere import UNSEEN, look_everywhere
+from support.looked_everywhere import UNSEEN, look_everywhere, require_dead
 from support.page_forms import offered_by
 from support.web_client import ORIGIN, Web, web_on
 
@@ -92,6 +96,15 @@ FORMS = (
 NUMBERS = {
     (at, field): 100 * at + each for at, one in enumerate(FORMS, 1) for each, field in enumerate(one.fields)
 }
+SORTS = {".json": "application/json", ".csv": "text/csv", ".txt": "text/plain", ".html": "text/html"}
+"""Of the files of an export."""
+LABELS = [
+    "External-Identifier",
+    "Bagging-Date",
+    "Payload-Oxum",
+    "Source-Organization",
+    "External-Description",
+]
 OF_ONE_KIND = 2
 """Pages of one address that are looked at of each case, more or less."""
 CASES = (READ, YOUNG, YOUNG + 1)
@@ -184,6 +197,27 @@ def test_nothing_that_speaks_to_a_terminal_was_kept(web: Web) -> None:
     for one in web.home.rglob("*"):
         if one.is_file():
             assert not re.search(rb"zq\d+z(\\[rn]|[\x00\x1b\r\n]|\\u00(00|1b))", one.read_bytes()), one
+
+
+@pytest.mark.parametrize("for_customer", [False, True], ids=["whole", "for the customer"])
+def test_nothing_that_was_kept_is_alive_in_an_export(web: Web, tmp_path: Path, for_customer: bool) -> None:
+    found = set[str]()
+    for case in CASES:
+        bag = tmp_path / str(case)
+        with web.bench() as bench:
+            export_case(bench, case, bag, open_handback_folder, for_customer=for_customer)
+            entries = len(bench.ledger.custody(case))
+        told = [one for one, _ in parse_bag_info((bag / "bag-info.txt").read_text())]
+        assert told == LABELS
+        for one in bag.rglob("*"):
+            if one.suffix in SORTS and one.is_file():
+                said = one.read_text()
+                require_dead(said, SORTS[one.suffix], one, attached=True)
+                found |= set(re.findall(r"zq\d+z", said))
+        lines = (bag / "data/custody.jsonl").read_bytes().splitlines()
+        assert [json.loads(line)["case"] for line in lines] == [case] * len(lines)
+        assert entries - 1 <= len(lines) <= entries, "that it was exported is told after"
+    assert len(found) > (15 if for_customer else 30)
 
 
 def test_nothing_that_was_kept_leaves_the_folders_of_the_shop(web: Web) -> None:

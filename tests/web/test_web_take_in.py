@@ -234,6 +234,15 @@ def test_whose_data_it_is_with_a_copy_of_the_paper(one: Web) -> None:
     assert not list((one.home / "uploads").iterdir())
 
 
+def test_whose_data_it_is_from_a_page_that_was_shown_before_the_case_became_an_enquiry(one: Web) -> None:
+    with one.bench() as bench:
+        tell(bench, 1, "kind", "picture-enquiry")
+    page = text_of(one.done("/case/1/take-in/authority", {"whose": "executor"}))
+    assert "Put down:" in page
+    with one.bench() as bench:
+        assert authority_of(bench, 1) is not None
+
+
 def test_a_paper_that_is_none_is_refused_by_its_own_name(one: Web) -> None:
     files = {"document": ("letter.txt", b"plain words", "text/plain")}
     told = one.post("/case/1/take-in/authority", {"whose": "employer"}, status=422, files=files).text

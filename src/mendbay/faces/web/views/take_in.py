@@ -259,7 +259,8 @@ def whose_data(visit: Visit) -> Answer:
             bench, case, Whose(said["whose"]), seen=said["paper"], document=next(iter(sent.paths), None)
         )
         form = fill_form(bench, case)
-    question = next(one.question.id for one in form.entries if one.question.type is Type.AUTHORITY)
+    # of an enquiry it is not asked: the form was shown before the case became one
+    question = next((one.question.id for one in form.entries if one.question.type is Type.AUTHORITY), "")
     return _back(visit, form, f"Put down: {authority_words(found)}", (question, ""))
 
 
