@@ -20,7 +20,7 @@ from mendbay.outlets.work_shelf import WorkShelf
 from mendbay.wiring import open_bench
 from support.browser import NARROW, WHY_NOT, WIDE, chromium, opened, require_sound
 from support.web_server import served
-from support.works import order_of
+from support.works import order_of, until
 
 pytestmark = [pytest.mark.slow, pytest.mark.skipif(bool(WHY_NOT), reason=WHY_NOT)]
 WAIT = 20_000
@@ -139,6 +139,29 @@ def test_a_connection_that_fell_silent_is_told_and_made_anew(browser: Browser, t
         open_case(home, "Came meanwhile")
         expect(page.get_by_text("Came meanwhile")).to_be_visible(timeout=WAIT)
         expect(told).to_be_empty(timeout=WAIT)
+
+
+def test_after_an_hour_of_sleep_and_a_clock_that_was_set_the_page_asks_anew_and_stays_true(
+    browser: Browser, tmp_path: Path
+) -> None:
+    """Its stream may look open still: a machine that wakes has heard nothing of the other end."""
+    home = tmp_path / "home"
+    with served(home) as found, opened(browser, f"{found.url}cases") as page:
+        streams: list[str] = []
+        page.on("request", lambda one: streams.append(one.url) if one.url.endswith("/live") else None)
+        page.clock.install()
+        page.reload(timeout=WAIT)
+        expect(page.locator("#found")).to_be_attached()
+        now = page.evaluate("Date.now()")
+        for at, jump in enumerate((3_600_000, -3_600_000)):
+            before = len(streams)
+            now += jump
+            page.clock.set_system_time(now / 1000)
+            page.clock.run_for(4_000)
+            until(lambda before=before: page.evaluate("1") and len(streams) > before)  # type: ignore[misc]
+            open_case(home, f"Came {at}")
+            expect(page.get_by_text(f"Came {at}")).to_be_visible(timeout=WAIT)
+            expect(page.locator("#link-state")).to_be_empty(timeout=WAIT)
 
 
 def test_a_part_that_could_not_be_asked_for_is_told_and_asked_for_again(

@@ -168,7 +168,7 @@ def test_a_form_whose_server_was_killed_over_it_is_left_to_the_person(web: Web) 
     of_this.write_bytes(b"begun\n")
     with web_on(web.home) as anew:
         told = anew.post(ADD, form, status=409).text
-        assert "it may be done already, or not" in told
+        assert "so it may be done already, or not" in told
         assert 'value="a lead"' in told, "what was typed stands there again"
         assert things_of(anew) == 1
         anew.post(ADD, {**form, "once": mark_of(told, ADD)})

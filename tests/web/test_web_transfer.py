@@ -357,7 +357,20 @@ def test_of_a_reading_that_was_refused_nothing_but_ticks_is_said_twice(bench: Be
     assert not re.search(r"<input[^>]* checked", page)
     page = bench.web.done(f"{BOARD}/read-chip", said)
     assert read_form_of(page)["chip"] == "", "that chip is read, the next may be another"
+    assert read_form_of(page)["practice"] == ""
     assert read_form_of(page)["times"] == "7"
+
+
+def test_what_is_written_on_is_never_taken_from_what_was_read(bench: Bench) -> None:
+    bench.planned()
+    fresh = 'id="write-practice" name="practice" value=""'
+    assert fresh in bench.page()
+    bench.describe("donor", CUT)
+    bench.post("write")
+    named = f'name="practice" value="{bench.folder / "donor.toml"}"'
+    assert f'id="write-practice" {named}' in bench.page()
+    bench.read("patient")
+    assert str(bench.folder / "patient.toml") not in bench.page()
 
 
 def test_the_adapter_that_was_named_stands_there_again(bench: Bench) -> None:

@@ -87,14 +87,15 @@ def _told(one: ShownWork) -> ChipWork:
 
 
 @dataclass(frozen=True, slots=True)
-class ReadBefore:
-    """What the form of a reading says of itself once one was ordered, so that nobody types it twice. What a
-    person gives their word on, supplies and cautions, is said anew each time.
+class SaidBefore:
+    """What a form says of itself once the same was ordered, so that nobody types it twice. What a person
+    gives their word on, supplies and cautions, is said anew each time.
 
     Args:
-        role: whose chip; empty once that chip was read.
+        role: whose chip is read; empty once it was.
         times: whole reads.
-        adapter, practice: what the clip hung on; a practice chip has no adapter.
+        adapter: that the clip hung on, or may.
+        practice: the file of a practice chip; empty once that was done, as the next chip is another.
     """
 
     role: str = ""
@@ -103,21 +104,22 @@ class ReadBefore:
     practice: str = ""
 
 
-def read_before(works: Sequence[ChipWork]) -> ReadBefore:
-    """What was said of the newest reading among these works."""
+def said_before(works: Sequence[ChipWork], *, writes: bool) -> SaidBefore:
+    """What was said of the newest of these works that writes, or reads: what is written on is never taken
+    from what was read."""
     for one in works:
-        if one.writes:
+        if one.writes != writes:
             continue
         options, came = one.shown.order.options, one.shown.state.outcome is Outcome.DONE
         times, clip = options.get("times"), str(options.get("programmer", ""))
         practice = clip.removeprefix(BenchProgrammers.SIMULATED)
-        return ReadBefore(
+        return SaidBefore(
             "" if came else one.role,
             times if isinstance(times, int) else READS,
             clip if practice == clip and clip else ADAPTER,
-            practice if practice != clip else "",
+            practice if practice != clip and not came else "",
         )
-    return ReadBefore()
+    return SaidBefore()
 
 
 def words_for_forms(next_step: str) -> str:

@@ -117,9 +117,9 @@ class Once:
                 return Go(held.led.url, DONE_BEFORE, held.led.clears)
             if held.is_doubtful:
                 raise ChangedMeanwhile(
-                    "The server ended while it did this, so it may be done already, or not: look before you "
-                    "send it again.",
-                    "Load the page again, look whether it is there, and send the form again if it is not.",
+                    "It was not done again: the server ended while it did this the first time, so it may be "
+                    "done already, or not. Look before you send it once more.",
+                    "Load the page again, look whether it is there, and fill the form in again if it is not.",
                 )
             made = change()
             if isinstance(made, Go):

@@ -24,8 +24,8 @@ from mendbay.faces.web.chip_works import (
     KINDS,
     clip_said,
     order_chip_work,
-    read_before,
     require_chips_at_rest,
+    said_before,
     works_of_chips,
 )
 from mendbay.faces.web.clip_form import CLIP, VOLTS
@@ -128,7 +128,7 @@ def rom(visit: Visit) -> Answer:
         "twice": twice,
         "doubts": doubts_of_sizes([one for one in reads if not one.withdrawn]),
         "cautions": cautions_for(CHIP),
-        "before": read_before(works),
+        "before": said_before(works, writes=False),
         "volts": VOLTS,
         "limit_bytes": DUMP_LIMIT_BYTES,
     }

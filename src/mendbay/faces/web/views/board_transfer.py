@@ -26,9 +26,10 @@ from mendbay.faces.web.chip_works import (
     clip_said,
     order_chip_work,
     require_chips_at_rest,
+    said_before,
     works_of_chips,
 )
-from mendbay.faces.web.clip_form import ADAPTER, CLIP, VOLTS, told_for_forms
+from mendbay.faces.web.clip_form import CLIP, VOLTS, told_for_forms
 from mendbay.faces.web.drawing import moment
 from mendbay.faces.web.fields import choice, flag, line
 from mendbay.faces.web.views.setting_forms import shop_name
@@ -147,7 +148,7 @@ def transfer(visit: Visit) -> Answer:
         "plan_mark": seen(*_marks(planned)) if planned else "",
         "certificates": [_certificate_words(one) for one in certificates],
         "cautions": cautions_for(CHIP),
-        "adapter": ADAPTER,
+        "before": said_before(works, writes=True),
         "volts": VOLTS,
     }
     return Page("board_transfer.html", facts)
