@@ -53,6 +53,7 @@ from mendbay.jobs.note_changed import note_changed
 from mendbay.jobs.other_half import found_differing, left_to_other
 from mendbay.jobs.ports import HandBackFolder, ImageStore, Papers
 from mendbay.jobs.remembered import remembered
+from mendbay.jobs.told_days import day_in_paper
 from mendbay.jobs.volume import (
     OpenVolume,
     case_images,
@@ -617,7 +618,7 @@ def _note(
     with bench.ledger.together():
         # by these what the shop still holds is found, and a copy of it on another medium is known
         where = {"folder": str(folder.absolute()), "manifest_sha256": manifest_sha256}
-        bench.note(case.number, HAND_BACK, told, {**tally, **where})
+        bench.note(case.number, HAND_BACK, told, {**tally, **where, **day_in_paper(facts.keep_until)})
         unsettled = concern(bench, case.number)
         if unsettled:
             bench.custody(case.number, "files copied for a hand-back with the authority unsettled", unsettled)

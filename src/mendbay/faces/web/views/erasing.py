@@ -38,6 +38,7 @@ from mendbay.jobs.erase_copies import (
 from mendbay.jobs.hand_back_place import is_on_medium, require_proof_place
 from mendbay.jobs.keep_copies import held
 from mendbay.jobs.plan_erasure import proving_hand_backs, stays_of
+from mendbay.jobs.told_days import told_words
 from mendbay.jobs.work_port import Outcome, WorkKind
 from mendbay.wiring import eraser, looked_at_mount, mounted_mediums, shop_copies, tool
 
@@ -64,7 +65,7 @@ def erasing(visit: Visit) -> Answer:
     with visit.bench() as bench:
         card = card_of(visit, bench, case)
         holds = held(bench, shop_copies(visit.desk.home), case)
-        plans = plans_of(bench, case)
+        plans, told_day = plans_of(bench, case), told_words(bench, card.case)
         copies = shop_copies(visit.desk.home)
         proofs = dict.fromkeys(proving_hand_backs(bench, copies, case), "on record")
     checks = shown_works(visit, (WorkKind.CHECK_HAND_BACK,), SHOWN_CHECKS)
@@ -79,6 +80,7 @@ def erasing(visit: Visit) -> Answer:
         "holds": [(SORTS[sort], amount) for sort, amount in holds.amounts.items()],
         "due": holds.due,
         "elsewhere": holds.elsewhere,
+        "told_day": told_day,
         "sorts": [(str(sort), words) for sort, words in SORTS.items()],
         "plans": plans,
     }
@@ -163,7 +165,7 @@ def shown_plan(visit: Visit) -> Answer:
         card = card_of(visit, bench, case)
         plan = plan_of(bench, case, str(visit.path["plan"]))
         stays = stays_of(bench, shop_copies(visit.desk.home), plan)
-        begun = is_begun(bench.ledger.custody(case), plan)
+        begun, told_day = is_begun(bench.ledger.custody(case), plan), told_words(bench, card.case)
     works = shown_works(visit, (WorkKind.ERASE_COPIES,))
     facts = {
         "card": card,
@@ -171,6 +173,7 @@ def shown_plan(visit: Visit) -> Answer:
         "begun": begun,
         "under_way": any(one.is_alive and one.order.options.get("plan") == plan.name for one in works),
         "ground": ground_words(plan),
+        "told_day": told_day,
         "proof": proof_words(plan),
         "goes": [(SORTS[Sort(sort)], count, size) for sort, (count, size) in totals(plan.files).items()],
         "files": [file_words(one) for one in plan.files[:SHOWN]],
