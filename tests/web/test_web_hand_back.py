@@ -109,6 +109,7 @@ def test_files_are_handed_back_with_proof_report_and_receipt(read: Web, tmp_path
     report = read.get("/case/1/hand-back/report?at=0")
     assert re.search(r"Copied: \d+ files?, .* Read again and equal: \d+ files?\.", text_of(report))
     assert "large.bin" in report
+    assert re.search(r"Only a selection was copied: \d+ more files? found on the drives", text_of(report))
     assert "<b>Shop" not in report
     for name, begin in (("pdf", b"%PDF"), ("html", b"<!"), ("json", b"{")):
         answer = read.client.get(f"/case/1/hand-back/report-file?at=0&form={name}")

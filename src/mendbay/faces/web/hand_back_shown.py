@@ -37,7 +37,9 @@ MOST_PAGES = 10_000
 BEGUN_SHOWN = 5
 SAID_SHOWN = 100
 REASONS_SHOWN = 8
-"""Sentences of a report, and reasons of one file: the folder may have been in other hands."""
+UNUSED_SHOWN = 16
+"""Sentences of a report, reasons of one file, drives of which nothing was taken: the folder may have been in
+other hands."""
 FORMS = {
     "pdf": (REPORT_PDF, "application/pdf"),
     "html": (REPORT_HTML, "application/octet-stream"),
@@ -195,6 +197,11 @@ def _facts(told: Mapping[str, Any], first: int) -> dict[str, Any]:
         "drives": str(told["drives"]),
         "copied": _count(totals["copied"]),
         "verified": int(totals["verified_files"]),
+        "not_chosen": int(totals.get("not_chosen_files", 0)),
+        "unused": [
+            (str(one["bay"])[:40], bool(one["was_read"]))
+            for one in told.get("unused_drives", [])[:UNUSED_SHOWN]
+        ],
         "verdicts": [(word, *_count(totals[word]).values()) for word in VERDICTS],
         "not_whole": Cut(
             tuple(_file(one) for one in files[first : first + NOT_WHOLE_SHOWN]), first, len(files)
