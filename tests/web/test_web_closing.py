@@ -250,8 +250,11 @@ def test_papers_are_erased_by_a_plan_that_was_shown(web: Web, case: str) -> None
     with web.bench() as bench:
         record = bench.ledger.case(1)
         assert any(one.path.startswith("papers/") for one in bench.files.held(record))
-    web.post(f"{case}/erase/plan/1/now", {"typed": "1", "seen": seen})
-    assert "overwritten, read back and equal" in text_of(ended(web, f"{case}/erase"))
+    assert "were overwritten" not in text_of(shown), "nothing is, yet"
+    web.post(f"{case}/erase/plan/1/now", {"typed": "0001", "seen": seen})
+    said = text_of(ended(web, f"{case}/erase"))
+    assert "overwritten, read back and equal" in said
+    assert "Nothing is erased yet" not in said
     with web.bench() as bench:
         assert not any(one.path.startswith("papers/") for one in bench.files.held(record))
         assert any("copies erased" in one.what and one.who == "Kim" for one in bench.ledger.custody(1))

@@ -18,6 +18,7 @@ from mendbay.faces.keeping_words import (
     erased_words,
     file_words,
     ground_words,
+    is_number_of,
     kept_words,
     medium_words,
     plan_left_words,
@@ -282,7 +283,7 @@ def _confirm(screen: Screen, plan: ErasurePlan) -> None:
             show_default=False,
             err=True,
         )
-        if str(typed).strip() == str(plan.case):
+        if is_number_of(str(typed), plan.case):
             return
     raise UsageError(
         "Nothing was erased: nobody typed the case's number, or said --yes.",

@@ -9,7 +9,7 @@ from mendbay.case.outcome import MOST_FOUND, DataBack, End, said
 from mendbay.core.errors import UsageError
 from mendbay.core.quantity import counted
 from mendbay.faces.forget_words import BILLS, OUT_OF_REACH, going, staying
-from mendbay.faces.keeping_words import kept_words
+from mendbay.faces.keeping_words import is_number_of, kept_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
 from mendbay.faces.web.broken_words import broken_in_words
@@ -262,7 +262,7 @@ def require_number_typed(visit: Visit, done: str) -> None:
     Raises:
         UsageError: something else than the case's number was typed.
     """
-    if visit.said["typed"].strip() != str(visit.path["case"]):
+    if not is_number_of(visit.said["typed"], visit.path["case"]):
         raise UsageError(
             f"Nothing was {done}: the case's number was not typed.",
             f"Type {visit.path['case']} into the form, if this is the case that is meant.",

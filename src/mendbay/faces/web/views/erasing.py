@@ -71,11 +71,12 @@ def erasing(visit: Visit) -> Answer:
     checks = shown_works(visit, (WorkKind.CHECK_HAND_BACK,), SHOWN_CHECKS)
     proofs = dict.fromkeys(_checked_on_mediums(checks), "checked copy") | proofs
     planning = shown_works(visit, (WorkKind.PLAN_ERASURE,), 1)
+    erasures = shown_works(visit, (WorkKind.ERASE_COPIES,), SHOWN_WORKS)
     facts = {
         "card": card,
         "proofs": proofs,
-        "works": shown_works(visit, (WorkKind.ERASE_COPIES,), SHOWN_WORKS),
-        "planning": planning,
+        "works": erasures,
+        "planning": _not_outdone(planning, erasures),
         "asked": _asked(planning),
         "holds": [(SORTS[sort], amount) for sort, amount in holds.amounts.items()],
         "due": holds.due,
@@ -124,12 +125,20 @@ def _checked_on_mediums(checks: Sequence[ShownWork]) -> Iterator[str]:
                 yield folder
 
 
+def _not_outdone(planning: Sequence[ShownWork], erasures: Sequence[ShownWork]) -> Sequence[ShownWork]:
+    """The plan as it was drawn up, until an erasure was begun after it: that nothing is erased yet holds no
+    longer then."""
+    ended = planning and not planning[0].is_alive
+    return () if ended and erasures and erasures[0].order.id > planning[0].order.id else planning
+
+
 def _asked(planning: Sequence[ShownWork]) -> dict[str, Any]:
     """What was said for a plan that was refused, so that it can be put right, or that may still be: the form
     does not change once the page is there. Else what is usual."""
     kept = bool(planning) and (planning[0].is_alive or planning[0].state.trouble is not None)
     said = planning[0].order.options if kept else {"sorts": list(map(str, DEFAULT_SORTS))}
-    return {name: said.get(name) or "" for name in ("sorts", "reason", "hand_back", "unproven")}
+    found = {name: said.get(name) or "" for name in ("sorts", "reason", "hand_back", "unproven")}
+    return found | {"was_said": bool(planning)}
 
 
 def _proving(bench: Bench, visit: Visit) -> str:
