@@ -180,6 +180,25 @@ def test_the_day_of_keeping(web: Web, case: str) -> None:
     web.post(f"{case}/keep", {"day": "2999-01-01", "days": "3"}, status=422)
 
 
+def test_a_day_that_the_customer_was_told_is_told_wherever_it_may_end(web: Web, case: str) -> None:
+    later, sooner = "2999-01-31", "2998-01-31"
+    web.post(f"{case}/keep", {"day": later})
+    web.post("/case/1/letters/paper")
+    told = f"tells the customer that copies are kept until {later}"
+    for page in (case, f"{case}/erase", "/case/1/hand-back"):
+        assert told in text_of(web.get(page)), page
+    refused = text_of(web.post(f"{case}/keep", {"day": sooner}, status=422).text)
+    assert told in refused
+    assert "a reason at “Why before the day that the customer was told in writing”" in refused
+    web.post("/case/1/hand-back/keep", {"until": sooner}, status=422)
+    web.post(f"{case}/keep", {"day": sooner, "although_told": "they said so by telephone"})
+    for page in (case, f"{case}/erase", "/case/1/hand-back"):
+        assert f"{told}; now it is {sooner}. Tell them" in text_of(web.get(page)), page
+    web.post(f"{case}/erase/plan", {"sorts": ["papers"], "reason": "asked for", "unproven": "none read"})
+    ended(web, f"{case}/erase")
+    assert told in text_of(web.get(f"{case}/erase/plan/1"))
+
+
 def test_a_number_of_days_counts_from_the_hand_back_that_the_page_knew(web: Web, case: str) -> None:
     web.post(f"{case}/keep", {"day": "2999-01-31"})
     seen = seen_of(web.get(case), f"{case}/keep")
@@ -231,8 +250,11 @@ def test_papers_are_erased_by_a_plan_that_was_shown(web: Web, case: str) -> None
     with web.bench() as bench:
         record = bench.ledger.case(1)
         assert any(one.path.startswith("papers/") for one in bench.files.held(record))
-    web.post(f"{case}/erase/plan/1/now", {"typed": "1", "seen": seen})
-    assert "overwritten, read back and equal" in text_of(ended(web, f"{case}/erase"))
+    assert "were overwritten" not in text_of(shown), "nothing is, yet"
+    web.post(f"{case}/erase/plan/1/now", {"typed": "0001", "seen": seen})
+    said = text_of(ended(web, f"{case}/erase"))
+    assert "overwritten, read back and equal" in said
+    assert "Nothing is erased yet" not in said
     with web.bench() as bench:
         assert not any(one.path.startswith("papers/") for one in bench.files.held(record))
         assert any("copies erased" in one.what and one.who == "Kim" for one in bench.ledger.custody(1))

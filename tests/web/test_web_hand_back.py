@@ -106,9 +106,13 @@ def test_files_are_handed_back_with_proof_report_and_receipt(read: Web, tmp_path
     assert "large.bin: holed" in said
     assert "Next The files are copied: check the customer's copy" in said, "nothing has left the shop"
     assert "no copy on the customer's medium is checked yet" in said
+    copies = html.partition('id="copies-made"')[2].partition("</section>")[0]
+    assert 'data-live="ledger"' in copies.partition(">")[0], "a check that ends is told there at once"
+    assert "no copy on the customer" in copies
     report = read.get("/case/1/hand-back/report?at=0")
     assert re.search(r"Copied: \d+ files?, .* Read again and equal: \d+ files?\.", text_of(report))
     assert "large.bin" in report
+    assert re.search(r"Only a selection was copied: \d+ more files? found on the drives", text_of(report))
     assert "<b>Shop" not in report
     for name, begin in (("pdf", b"%PDF"), ("html", b"<!"), ("json", b"{")):
         answer = read.client.get(f"/case/1/hand-back/report-file?at=0&form={name}")
@@ -145,7 +149,7 @@ def test_files_are_handed_back_with_proof_report_and_receipt(read: Web, tmp_path
     assert re.search(r"Ordered by Kim, ended \d", first)
     assert "ended with a trouble" not in said
     assert re.search(r"[0-9a-f]{13}", said) is None, "digests are told by their beginning"
-    assert "do not hand this folder over" in said
+    assert "Do not hand this folder over as it is: make the hand-back again into a new folder." in said
     read.done("/case/1/hand-back/receipt", {"agreed": "The box stays here."})
     assert read.client.get("/case/1/hand-back/receipt.pdf").content.startswith(b"%PDF")
     (out / "report.json").write_text('{"report": 1}')
@@ -154,6 +158,12 @@ def test_files_are_handed_back_with_proof_report_and_receipt(read: Web, tmp_path
     (out / "report.json").symlink_to("/etc/hostname")
     read.get("/case/1/hand-back/report?at=0", status=409)
     read.get("/case/1/hand-back/report?at=1", status=404)
+    (out / "report.json").unlink()
+    shown = text_of(read.get("/case/1/hand-back"))
+    assert "Not as it was made: its folder is there, and its report is not." in shown
+    assert "not plugged in" not in shown
+    out.rename(tmp_path / "away")
+    assert "its medium is not plugged in" in text_of(read.get("/case/1/hand-back"))
 
 
 def test_the_report_names_the_shop_that_the_settings_name(read: Web, monkeypatch: pytest.MonkeyPatch) -> None:

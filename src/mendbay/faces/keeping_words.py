@@ -21,6 +21,11 @@ AFTER = "after the hand-back, or after the closing without one"
 IN_USE = "The medium stays in use and is not sanitized; the certificate says what was not reached."
 
 
+def is_number_of(typed: str, case: int) -> bool:
+    """Whether the number of a case was typed, plain or with the zeros that papers print before it."""
+    return typed.strip() in (str(case), f"{case:04}")
+
+
 def kept_words(case: int, until: str) -> str:
     """Until which day copies are kept, once that is put down."""
     return f"The copies of case {case} are kept until {until}, that day included."

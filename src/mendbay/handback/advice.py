@@ -14,7 +14,11 @@ WORTH_TELLING_BYTES = 500_000_000_000
 
 
 def advice_for(
-    files: Sequence[FileFacts], bays: Sequence[BayFacts], level: str = "", keep_until: str = ""
+    files: Sequence[FileFacts],
+    bays: Sequence[BayFacts],
+    level: str = "",
+    keep_until: str = "",
+    not_chosen: int = 0,
 ) -> tuple[str, ...]:
     """Sentences of advice, the most pressing first.
 
@@ -22,6 +26,7 @@ def advice_for(
         files, bays: as in the report.
         level: how the drives belonged together (`mirror`, …), empty if they did not.
         keep_until: the day to which the shop keeps its images, empty for none.
+        not_chosen: how many more files were found, and were not asked for.
     """
     said = [
         "Make a second copy of this folder on another medium today, and keep it in another place. "
@@ -39,6 +44,12 @@ def advice_for(
                 f"the {copies} a copy"
             )
         said.append(f"{which}, and tell us soon if {one_of_them} is not what you need.")
+    if not_chosen:
+        them = "it" if not_chosen == 1 else "any of them"
+        said.append(
+            f"Only a selection is in this folder: {counted(not_chosen, 'more file')} on your drives "
+            f"{'was' if not_chosen == 1 else 'were'} found and not copied. If you need {them}, tell us now."
+        )
     if keep_until:
         said.append(
             f"We keep what we read from your drives until {day(keep_until)}. Tell us before then if anything "

@@ -159,7 +159,8 @@ class BagCheck:
             raise BagInvalid(
                 f"The hand-back folder is at fault {' and '.join(where)}: "
                 f"{'; '.join(told[:FILES_SHOWN])}{more}.",
-                "Copy the files named again from the case; do not hand this folder over as it is.",
+                "Do not hand this folder over as it is: make the hand-back again into a new folder. Where "
+                "the medium has no room for two, remove this one first.",
             )
 
 

@@ -92,8 +92,8 @@ def _limits(medium: Medium) -> Iterator[Limit]:
     yield Limit(
         "names and places",
         Reach.APPLIES,
-        "File names, sizes and times can stay in the file system's own records. Files were renamed before "
-        "they were removed.",
+        "File names, sizes and times can stay in the file system's own records. Files are renamed before "
+        "they are removed.",
     )
     yield Limit(
         "other copies",
@@ -123,8 +123,8 @@ def _blocks(kind: str) -> Limit:
         return Limit(
             what,
             Reach.POSSIBLE,
-            f"{kind} writes in place, so the current blocks were overwritten; blocks that a file had before "
-            "it was moved, shortened or copied were not.",
+            f"{kind} writes in place, so the current blocks are overwritten; blocks that a file had before "
+            "it was moved, shortened or copied are not.",
         )
     shares = " and can share blocks between files" if kind in MAY_SHARE else ""
     told = (

@@ -194,6 +194,14 @@ class LeftOut:
 
 
 @dataclass(frozen=True, slots=True)
+class UnusedDrive:
+    """A drive of the case from which nothing was taken: it was never read, or it was left out this time."""
+
+    bay: str
+    was_read: bool
+
+
+@dataclass(frozen=True, slots=True)
 class ProofStep:
     """One thing that was done to prove the hand-back, and what came of it. Only steps really done."""
 
@@ -252,6 +260,7 @@ class HandBack:
 
     `files` are in the order they are listed. `wanted` are the patterns the customer's wishes were put
     into, first wish first. `keep_until` is the day (`2027-02-25`) to which the shop keeps its images.
+    `not_chosen` is how many more files were found, that were not asked for: `files` tells nothing of them.
     """
 
     case_number: str
@@ -271,6 +280,8 @@ class HandBack:
     proof: tuple[ProofStep, ...] = ()
     advice: tuple[str, ...] = ()
     keep_until: str = ""
+    not_chosen: int = 0
+    unused: tuple[UnusedDrive, ...] = ()
 
     @cached_property
     def tallies(self) -> Mapping[str, Tally]:
@@ -359,6 +370,7 @@ def to_json(facts: HandBack) -> dict[str, Any]:
             "all": _tally_json(facts.total),
             "copied": _tally_json(facts.copied),
             "awaited_files": facts.awaited_files,
+            "not_chosen_files": facts.not_chosen,
             "verified_files": facts.verified_files,
             "joined": {
                 "files": facts.joined.files,
@@ -370,6 +382,7 @@ def to_json(facts: HandBack) -> dict[str, Any]:
             **{word: _tally_json(tally) for word, tally in facts.tallies.items()},
         },
         "bays": [_bay_json(one) for one in facts.bays],
+        "unused_drives": [{"bay": one.bay, "was_read": one.was_read} for one in facts.unused],
         "pair": None if facts.pair is None else _pair_json(facts.pair),
         "file_system": None if facts.file_system is None else _file_system_json(facts.file_system),
         "wanted": list(facts.wanted),

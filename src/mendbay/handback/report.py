@@ -225,14 +225,15 @@ def _headline(facts: HandBack) -> str:
     total, whole = facts.total, facts.tallies["whole"]
     if total.files == 0:
         return "No files were handed back."
+    kind = "chosen file" if facts.not_chosen else "file"  # no selection passes for everything
     if whole.files == total.files:
-        every = "The one file" if total.files == 1 else f"All {grouped(total.files)} files"
+        every = f"The one {kind}" if total.files == 1 else f"All {grouped(total.files)} {kind}s"
         return f"{every} came back whole."
-    return f"{grouped(whole.files)} of {counted(total.files, 'file')} came back whole."
+    return f"{grouped(whole.files)} of {counted(total.files, kind)} came back whole."
 
 
 def _lead(facts: HandBack, renamed: int) -> tuple[str, ...]:
-    said: list[str] = []
+    said = list(_not_all(facts))
     if facts.copied.files:
         given = facts.copied.size_bytes - facts.copied.missing_bytes
         said.append(f"You receive {exact_size(given)} of your data in {counted(facts.copied.files, 'file')}.")
@@ -264,6 +265,17 @@ def _lead(facts: HandBack, renamed: int) -> tuple[str, ...]:
             "show; the list of files gives both names."
         )
     return tuple(said)
+
+
+def _not_all(facts: HandBack) -> Iterator[str]:
+    """That this is not all there was: files that were not chosen, and drives of which nothing was taken."""
+    if more := facts.not_chosen:
+        was, is_ = ("was", "is") if more == 1 else ("were", "are")
+        found = f"{counted(more, 'more file')} {was} found and {is_} not in this folder"
+        yield f"Only a selection was copied: {found}."
+    for one in facts.unused:
+        why = "was left out of this hand-back" if one.was_read else "was not read"
+        yield f"Nothing here comes from the drive of bay {one.bay}: it {why}."
 
 
 def _has(count: int) -> str:

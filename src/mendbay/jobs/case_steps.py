@@ -456,6 +456,8 @@ def _way_words(hand_backs: int, since: SinceHandBack) -> str:
     words = f"Copied on {since.made_on}{last}"
     checked, out = since.checked_on, since.out
     words += f"; a copy on another medium was checked on {checked}" if checked else ""
+    if since.earlier_on and not checked:
+        words += f"; the copy that was checked on {since.earlier_on} is of an earlier hand-back"
     if out is not None:
         words += "" if checked else "; no check of a copy on another medium is on record"
         what = "a medium went" if since.has_left else "things went, no medium among them,"
@@ -464,7 +466,8 @@ def _way_words(hand_backs: int, since: SinceHandBack) -> str:
         return f"{words}; {what} to the {out.role.words} with {over}, {signed}."
     if checked:
         return f"{words}; nothing is handed out yet."
-    return f"{words}; no copy on the customer's medium is checked yet, and nothing is handed out."
+    of_it = "of this one " if since.earlier_on else ""
+    return f"{words}; no copy {of_it}on the customer's medium is checked yet, and nothing is handed out."
 
 
 def _money_words(money: MoneyStanding) -> str:

@@ -53,6 +53,7 @@ from mendbay.jobs.note_changed import note_changed
 from mendbay.jobs.other_half import found_differing, left_to_other
 from mendbay.jobs.ports import HandBackFolder, ImageStore, Papers
 from mendbay.jobs.remembered import remembered
+from mendbay.jobs.told_days import day_in_paper
 from mendbay.jobs.volume import (
     OpenVolume,
     case_images,
@@ -180,7 +181,9 @@ def hand_back(
                 wanted=wanted,
                 shop=shop,
                 keep_until=told_until,
-                advice=advice_for(facts.files, facts.bays, volume.assembled.level, told_until),
+                advice=advice_for(
+                    facts.files, facts.bays, volume.assembled.level, told_until, facts.not_chosen
+                ),
             )
             payload = _make_bag(bench, destination, papers, facts, choice.names)
         finally:
@@ -190,7 +193,7 @@ def hand_back(
     with bench.ledger.together():  # the copies are made: on record before an image is touched once more
         for bay, found in changed.items():
             _tell_changed(bench, number, bay, found)
-        _note(bench, case, folder, facts, until, _manifest_sha256(payload), choice.all_files)
+        _note(bench, case, folder, facts, until, _manifest_sha256(payload))
     for bay, found in changed.items():
         note_changed(bench, number, bay, found, whole=False)
     return HandBackResult(folder, facts, unread)
@@ -476,6 +479,10 @@ def _facts(
         ),
         left_out=tuple(_left_out(choice.entries)),
         proof=proof_steps(volume, described, files, union(mapped(one.layout) for one in choice.copied)),
+        not_chosen=max(0, choice.all_files - len(files)),
+        unused=tuple(
+            words.UnusedDrive(bay, bench.images.exists(case, bay)) for bay in bays if bay not in stores
+        ),
     )
 
 
@@ -586,7 +593,7 @@ def _manifest_sha256(payload: Sequence[PayloadFile]) -> str:
     return sha256(manifest([(one.path, one.digest("sha256")) for one in payload]).encode()).hexdigest()
 
 
-def _told_of_copies(facts: words.HandBack, all_files: int) -> tuple[str, str]:
+def _told_of_copies(facts: words.HandBack) -> tuple[str, str]:
     """How many of the files of a volume were handed back, as a sentence; and what the copies are."""
     kept = {word: count.files - facts.awaited[word].files for word, count in facts.tallies.items()}
     lost = kept.pop("lost")
@@ -595,9 +602,10 @@ def _told_of_copies(facts: words.HandBack, all_files: int) -> tuple[str, str]:
     without = (
         (lost, "lost"),
         (facts.awaited_files, "not read yet"),
-        (all_files - facts.total.files, "not chosen"),
+        (facts.not_chosen, "not chosen"),
     )
     others = ", ".join(f"{count_text(count)} {why}" for count, why in without if count)
+    all_files = facts.total.files + facts.not_chosen
     of_all = f"{count_text(copied)} of {counted(all_files, 'file')}" if others else counted(copied, "file")
     said = f"A hand-back of {of_all}{f': {copies}' if copies else ''}"
     return f"{said}{f'; without a copy: {others}' if others else ''}.", copies or "no copies"
@@ -610,14 +618,13 @@ def _note(
     facts: words.HandBack,
     until: str,
     manifest_sha256: str,
-    all_files: int,
 ) -> None:
     tally = {word: count.files for word, count in facts.tallies.items()}
-    told, copies = _told_of_copies(facts, all_files)
+    told, copies = _told_of_copies(facts)
     with bench.ledger.together():
         # by these what the shop still holds is found, and a copy of it on another medium is known
         where = {"folder": str(folder.absolute()), "manifest_sha256": manifest_sha256}
-        bench.note(case.number, HAND_BACK, told, {**tally, **where})
+        bench.note(case.number, HAND_BACK, told, {**tally, **where, **day_in_paper(facts.keep_until)})
         unsettled = concern(bench, case.number)
         if unsettled:
             bench.custody(case.number, "files copied for a hand-back with the authority unsettled", unsettled)

@@ -17,6 +17,7 @@ from mendbay.handback.keeping import Keeping, day_after, day_before, is_over, re
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.erasure_port import Copies
 from mendbay.jobs.remembered import remembered
+from mendbay.jobs.told_days import require_not_before_told
 from mendbay.jobs.withdraw import standing_notes
 
 HAND_BACK = "hand-back"
@@ -90,17 +91,20 @@ def keeping_of(bench: Bench) -> Keeping:
     return Keeping() if text is None else read_keeping(text)
 
 
-def keep(bench: Bench, number: int, day: str = "", days: int | None = None) -> Case:
+def keep(bench: Bench, number: int, day: str = "", days: int | None = None, although_told: str = "") -> Case:
     """Says until when the copies of a case are kept; custody tells the old and the new day.
 
     Args:
         day: the last day of keeping; days: so many after the hand-back, or the closing of a case without one,
             or after today before either. Without both `keep_days` holds.
+        although_told: why it is a day before the one that a paper on record tells the customer; custody
+            keeps it.
 
     Raises:
         NoSuchCase: there is no such case.
         CaseForgotten: it was forgotten.
-        UsageError: both are given, no day of the calendar, or one that is over already.
+        UsageError: both are given, no day of the calendar, one that is over already, or one before the day
+            that the customer was told, without a reason.
         BadFormFile: `settings/keeping.toml` is not sound.
     """
     if day and days is not None:
@@ -120,7 +124,8 @@ def keep(bench: Bench, number: int, day: str = "", days: int | None = None) -> C
                 f"{until} is over.",
                 f"Name today or a later day; mendbay case erase-plan {number} --reason WHY erases before it.",
             )
-        return set_keep_until(bench, case, until)
+        against = require_not_before_told(bench, case, until, although_told)
+        return set_keep_until(bench, case, until, against=against)
 
 
 def told_before(bench: Bench, case: Case, before: str) -> str:
@@ -230,17 +235,21 @@ def day_at_hand_back(bench: Bench, case: Case) -> str:
     return by_rule(today, keep_days(bench, case.number).days)
 
 
-def set_keep_until(bench: Bench, case: Case, until: str, facts: Facts | None = None) -> Case:
+def set_keep_until(
+    bench: Bench, case: Case, until: str, facts: Facts | None = None, *, against: str = ""
+) -> Case:
     """Writes the last day of keeping down; nothing is written if it was that day already, and told so by
     whoever says it now.
 
     Args:
         facts: of the event that tells it.
+        against: what the customer was told otherwise, and why it is another day; custody keeps it.
     """
     if case.keep_until == until and (facts is not None or not _runs_from_closing(bench, case)):
         return case
     before = f" (before: {case.keep_until})" if case.keep_until else ""
-    bench.custody(case.number, f"keep-until day put down: {until}{before}", ITEM)
+    item = f"{ITEM}; {against}" if against else ITEM
+    bench.custody(case.number, f"keep-until day put down: {until}{before}", item)
     bench.note(case.number, KEPT, f"Copies are kept until {until}{before}.", facts)
     return bench.ledger.amend_case(case.number, keep_until=until)
 

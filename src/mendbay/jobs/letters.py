@@ -35,6 +35,7 @@ from mendbay.jobs.reached_customer import SinceHandBack, since_hand_back
 from mendbay.jobs.read_so_far import read_so_far
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.things_here import things_here
+from mendbay.jobs.told_days import day_in_paper
 from mendbay.jobs.triage_case import Triage, tell_triage
 from mendbay.jobs.waiting import QUOTE_WORDS, RUN_OUT_WORDS
 from mendbay.jobs.withdraw import standing_notes
@@ -103,13 +104,14 @@ def letter_pdf(bench: Bench, number: int) -> Letter:
         BadFormFile: a wording or setting of the shop is not sound.
     """
     case = remembered(bench, number)
-    pdf = bench.stationery.pdf(LETTER, _facts(bench, case, "Where your job stands", message=False))
+    facts = _facts(bench, case, "Where your job stands", message=False)
+    pdf = bench.stationery.pdf(LETTER, facts)
     digest = hashlib.sha256(pdf).hexdigest()
     kept = bench.files.keep(case, f"papers/letter-{bench.now()[:10]}-{digest[:8]}.pdf", pdf)
     with bench.ledger.together():
         _note(bench, number, LETTER, {"form": "pdf", "path": kept.path, "sha256": digest})
         bench.custody(number, "letter made for the customer", f"{kept.path}, SHA-256 {digest}")
-        bench.note(number, "letter", f"Status letter made: {kept.path}.")
+        bench.note(number, "letter", f"Status letter made: {kept.path}.", day_in_paper(_until(facts)))
     return Letter(pdf, kept.path, digest)
 
 
@@ -160,8 +162,14 @@ def _mail(
     with bench.ledger.together():
         digest = hashlib.sha256(body.encode()).hexdigest()
         _note(bench, case.number, subject, {"form": "message", "path": "", "sha256": digest})
-        bench.note(case.number, "letter", f"Text of a message made: {subject}.")
+        told = day_in_paper(_until(facts)) if message in (None, Message.READY) else {}
+        bench.note(case.number, "letter", f"Text of a message made: {subject}.", told)
     return Mail(head, body)
+
+
+def _until(facts: dict[str, Any]) -> str:
+    """The last day of keeping that letter and message of ready files tell; empty if they tell none."""
+    return "" if facts["erased_on"] or facts["enquiry"] else str(facts["keep_until"])
 
 
 def _require_reason_to_write(case: Case, facts: dict[str, Any], message: Message | None) -> None:

@@ -62,12 +62,14 @@ class SinceHandBack:
         medium_on: since when a medium that went to the customer after it is with them.
         out: the last hand-over to the customer or a courier after it, of things that did not come back; one
             of a medium goes before others.
+        earlier_on: of the last check of a copy of an earlier hand-back; it is none of the last one.
     """
 
     made_on: str = ""
     checked_on: str = ""
     medium_on: str = ""
     out: HandOver | None = None
+    earlier_on: str = ""
 
     @property
     def has_left(self) -> bool:
@@ -102,6 +104,7 @@ def since_hand_back(bench: Bench, number: int) -> SinceHandBack:
         checks[-1][:10] if checks else "",
         max(over.at[:10] for _, over in mediums) if mediums else "",
         max(away.values(), key=lambda one: one[:2])[2] if away else None,
+        _earlier_check(bench, number, checks),
     )
 
 
@@ -250,6 +253,12 @@ def _checks(bench: Bench, number: int, manifest: str) -> list[str]:
         and one.at >= made
         and (not manifest or one.facts.get("manifest_sha256") == manifest)
     )
+
+
+def _earlier_check(bench: Bench, number: int, checks: Sequence[str]) -> str:
+    """The day of the last check of a copy of a hand-back before the last; empty if there was none."""
+    every = [one.at for one in bench.ledger.events(number) if one.kind == COPY_CHECKED]
+    return max((at[:10] for at in every if at not in checks), default="")
 
 
 def _media_out(bench: Bench, number: int) -> list[tuple[Item, HandOver]]:

@@ -29,6 +29,7 @@ from mendbay.jobs.keep_copies import keeping_facts
 from mendbay.jobs.keep_items import items_of, number_items
 from mendbay.jobs.papers import frame, person_on_paper
 from mendbay.jobs.remembered import remembered
+from mendbay.jobs.told_days import day_in_paper
 
 SUBJECT = "receipt"
 """Subject of the letter's note."""
@@ -106,7 +107,12 @@ def write_receipt(bench: Bench, case: int, agreed: Sequence[str] = ()) -> Receip
                 json.dumps(body, ensure_ascii=False),
             )
         )
-        bench.note(case, "receipt", f"Receipt made, with the head of custody entry {entries[-1].sequence}.")
+        bench.note(
+            case,
+            "receipt",
+            f"Receipt made, with the head of custody entry {entries[-1].sequence}.",
+            day_in_paper("" if facts["erased_on"] else facts["keep_until"]),
+        )
     return Receipt(here, head, kept.path, pdf)
 
 

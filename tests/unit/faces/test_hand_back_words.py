@@ -123,6 +123,16 @@ def test_a_hand_back_of_some_files_tells_the_story_of_how_many_there_are(
     assert "asked for yet" not in done.stdout + done.stderr
     story = [one["text"] for one in answer(run, "case", "show", 1)["events"]]
     assert f"A hand-back of 1 of {every} files: 1 whole; without a copy: {every - 1} not chosen." in story
+    report = json.loads((tmp_path / "out" / "report.json").read_text())
+    assert report["totals"]["not_chosen_files"] == every - 1
+    assert report["unused_drives"] == []
+    assert any("Only a selection" in one for one in report["advice"])
+    page = (tmp_path / "out" / "report.html").read_text()
+    assert "The one chosen file came back whole." in page
+    assert run("handback", "make", 1, tmp_path / "one", "--bay", "1").returncode in (0, 3)
+    report = json.loads((tmp_path / "one" / "report.json").read_text())
+    assert report["unused_drives"] == [{"bay": "2", "was_read": True}]
+    assert report["totals"]["not_chosen_files"] == 0
 
 
 def test_bytes_that_one_half_alone_gave_are_not_said_to_be_compared(

@@ -11,7 +11,15 @@ from mendbay.core.source import Gap, Lack
 from mendbay.core.span import Span, SpanSet
 from mendbay.handback import words
 from mendbay.handback.advice import advice_for
-from mendbay.handback.facts import BayFacts, FileSystemFacts, HandBack, PairFacts, RunFacts, TraceFacts
+from mendbay.handback.facts import (
+    BayFacts,
+    FileSystemFacts,
+    HandBack,
+    PairFacts,
+    RunFacts,
+    TraceFacts,
+    UnusedDrive,
+)
 from mendbay.handback.report import LONGEST_LIST, NOT_STATED, bay_words, sentence, word_report
 from mendbay.imaging import adapters
 from support.handback_sample import a_file, bays, sample
@@ -96,6 +104,34 @@ def test_the_headline_says_how_many_are_whole(nothing: HandBack) -> None:
     assert (
         word_report(replace(nothing, files=(a_file("x", 1), a_file("y", 2)))).headline
         == "All 2 files came back whole."
+    )
+
+
+def test_a_selection_is_not_told_as_everything(nothing: HandBack) -> None:
+    some = replace(nothing, files=(a_file("x", 1), a_file("y", 1, "unproven")), not_chosen=53)
+    found = word_report(some)
+    assert found.headline == "1 of 2 chosen files came back whole."
+    assert found.lead[0] == (
+        "Only a selection was copied: 53 more files were found and are not in this folder."
+    )
+    assert word_report(replace(some, files=some.files[:1])).headline == "The one chosen file came back whole."
+    whole = replace(some, files=some.files[:1] * 2)
+    assert word_report(whole).headline == "All 2 chosen files came back whole."
+    assert (
+        word_report(replace(some, not_chosen=1))
+        .lead[0]
+        .endswith("1 more file was found and is not in this folder.")
+    )
+    advised = " ".join(advice_for((), (), not_chosen=53))
+    assert "53 more files on your drives were found and not copied" in advised
+    assert "selection" not in " ".join(advice_for((), ()))
+
+
+def test_a_drive_of_which_nothing_was_taken_is_named(nothing: HandBack) -> None:
+    unused = (UnusedDrive("2", was_read=False), UnusedDrive("3", was_read=True))
+    assert word_report(replace(nothing, unused=unused)).lead == (
+        "Nothing here comes from the drive of bay 2: it was not read.",
+        "Nothing here comes from the drive of bay 3: it was left out of this hand-back.",
     )
 
 

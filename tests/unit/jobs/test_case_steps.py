@@ -277,6 +277,20 @@ def test_essential_questions_that_are_open_are_told_though_the_job_is_over(
     assert how in step(tell_steps(bench, 1), StepName.PAIR).words
 
 
+def test_a_checked_copy_of_an_earlier_hand_back_is_told_as_that(bench: Bench) -> None:
+    bench.note(1, "hand-back", "A hand-back of 77 files.", {"manifest_sha256": "a" * 64})
+    bench.note(1, COPY_CHECKED, "A copy was checked.", {"manifest_sha256": "a" * 64})
+    bench.note(1, "hand-back", "A hand-back of 9 files.", {"manifest_sha256": "b" * 64})
+    bench.ledger.amend_case(1, state=CaseState.HANDED_BACK)
+    today = bench.now()[:10]
+    words = step(tell_steps(bench, 1), StepName.HAND_BACK).words
+    assert f"the copy that was checked on {today} is of an earlier hand-back" in words
+    assert "no copy of this one on the customer's medium is checked yet" in words
+    bench.note(1, COPY_CHECKED, "A copy was checked.", {"manifest_sha256": "b" * 64})
+    words = step(tell_steps(bench, 1), StepName.HAND_BACK).words
+    assert "earlier" not in words
+
+
 def test_what_take_in_leaves_open_is_not_where_the_job_stands_once_it_is_handed_back(bench: Bench) -> None:
     bench.note(1, "hand-back", "A hand-back of 3 files.")
     bench.note(1, COPY_CHECKED, "A copy was checked.")

@@ -18,6 +18,7 @@ from mendbay.faces.keeping_words import (
     erased_words,
     file_words,
     ground_words,
+    is_number_of,
     kept_words,
     medium_words,
     plan_left_words,
@@ -32,6 +33,7 @@ from mendbay.jobs.erase_copies import Erased, certificate_paper
 from mendbay.jobs.keep_copies import Held
 from mendbay.jobs.plan_erasure import Planned
 from mendbay.jobs.save_shop import last_save
+from mendbay.jobs.told_days import told_words
 from mendbay.wiring import eraser, open_bench, shop_copies, tool, write_new_file
 
 CASE = click.argument("case", type=int)
@@ -47,12 +49,18 @@ SHOWN = 20
     type=int,
     help="So many days after the hand-back, or the closing without one (before: after today).",
 )
+@click.option(
+    "--although-told",
+    default="",
+    metavar="REASON",
+    help="Why before the day that the customer was told in writing; custody keeps it.",
+)
 @click.pass_obj
-def keep(screen: Screen, case: int, day: str, days: int | None) -> None:
+def keep(screen: Screen, case: int, day: str, days: int | None, although_told: str) -> None:
     """Say until which DAY (2027-02-25) the copies of CASE are kept; without one, as the shop does."""
     with open_bench(screen.home, tell=screen.tell) as bench:
         before = bench.ledger.case(case).keep_until
-        found = keep_copies.keep(bench, case, day, days)
+        found = keep_copies.keep(bench, case, day, days, although_told)
         told = keep_copies.told_before(bench, found, before)
     screen.answer(
         {"case": case, "keep_until": found.keep_until},
@@ -160,7 +168,9 @@ def erase_plan(
             unproven=unproven,
         )
         saved = copies_words(last_save(bench))
+        told = told_words(bench, bench.ledger.case(case))
     screen.answer(_plan_json(found), _plan_text(found, saved))
+    screen.warn(told)
 
 
 def _plan_text(found: Planned, saved: str) -> str:
@@ -278,7 +288,7 @@ def _confirm(screen: Screen, plan: ErasurePlan) -> None:
             show_default=False,
             err=True,
         )
-        if str(typed).strip() == str(plan.case):
+        if is_number_of(str(typed), plan.case):
             return
     raise UsageError(
         "Nothing was erased: nobody typed the case's number, or said --yes.",

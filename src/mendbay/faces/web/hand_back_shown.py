@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -37,7 +37,9 @@ MOST_PAGES = 10_000
 BEGUN_SHOWN = 5
 SAID_SHOWN = 100
 REASONS_SHOWN = 8
-"""Sentences of a report, and reasons of one file: the folder may have been in other hands."""
+UNUSED_SHOWN = 16
+"""Sentences of a report, reasons of one file, drives of which nothing was taken: the folder may have been in
+other hands."""
 FORMS = {
     "pdf": (REPORT_PDF, "application/pdf"),
     "html": (REPORT_HTML, "application/octet-stream"),
@@ -52,14 +54,16 @@ class PastHandBack:
 
     Args:
         at: its place among those of the case, by which pages name it.
-        is_there: its folder can be reached now.
+        is_there: its folder can be reached now, and holds its report.
         hangs: what it lies on does not answer.
+        is_emptied: its folder is there, and its report is not.
     """
 
     at: int
     folder: str
     is_there: bool
     hangs: bool = False
+    is_emptied: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +89,8 @@ def past_hand_backs(bench: Bench, case: int, first: int = 0, most: int = PAST_SH
 
 def _past(at: int, folder: str) -> PastHandBack:
     try:
-        return PastHandBack(at, folder, _looked_for(folder, REPORT_JSON))
+        is_there = _looked_for(folder, REPORT_JSON)
+        return PastHandBack(at, folder, is_there, is_emptied=not is_there and _is_folder(folder))
     except TimeoutError:
         return PastHandBack(at, folder, is_there=False, hangs=True)
 
@@ -130,13 +135,22 @@ def _is_there(folder: str, name: str) -> bool:
 
 
 def _looked_for(folder: str, name: str) -> bool:
+    place = Path(folder) / name
+    return _answered(place, place.is_file)
+
+
+def _is_folder(folder: str) -> bool:
+    place = Path(folder)
+    return _answered(place, place.is_dir)
+
+
+def _answered(place: Path, look: Callable[[], bool]) -> bool:
     """
     Raises:
         TimeoutError: what it lies on does not answer.
     """
-    place = Path(folder) / name
     try:
-        return looked_at_mount(place, place.is_file)
+        return looked_at_mount(place, look)
     except TimeoutError:
         raise
     except OSError:
@@ -195,6 +209,11 @@ def _facts(told: Mapping[str, Any], first: int) -> dict[str, Any]:
         "drives": str(told["drives"]),
         "copied": _count(totals["copied"]),
         "verified": int(totals["verified_files"]),
+        "not_chosen": int(totals.get("not_chosen_files", 0)),
+        "unused": [
+            (str(one["bay"])[:40], bool(one["was_read"]))
+            for one in told.get("unused_drives", [])[:UNUSED_SHOWN]
+        ],
         "verdicts": [(word, *_count(totals[word]).values()) for word in VERDICTS],
         "not_whole": Cut(
             tuple(_file(one) for one in files[first : first + NOT_WHOLE_SHOWN]), first, len(files)

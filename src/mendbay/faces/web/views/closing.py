@@ -9,7 +9,7 @@ from mendbay.case.outcome import MOST_FOUND, DataBack, End, said
 from mendbay.core.errors import UsageError
 from mendbay.core.quantity import counted
 from mendbay.faces.forget_words import BILLS, going, out_of_reach, staying
-from mendbay.faces.keeping_words import kept_words
+from mendbay.faces.keeping_words import is_number_of, kept_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
 from mendbay.faces.web.broken_words import broken_in_words
@@ -17,7 +17,7 @@ from mendbay.faces.web.card import card_of
 from mendbay.faces.web.case_works import ask_to_stop, order_work, shown_works
 from mendbay.faces.web.drawing import shown_name
 from mendbay.faces.web.fields import choice, day, flag, line, number, several, text
-from mendbay.faces.web.views.hand_back import keep_until, keeping_mark
+from mendbay.faces.web.views.hand_back import ALTHOUGH_TOLD, keep_until, keeping_mark
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.close_case import (
     Closing,
@@ -32,6 +32,7 @@ from mendbay.jobs.erase_copies import plans_of
 from mendbay.jobs.forget_case import ForgetPlan, forget, plan_forgetting
 from mendbay.jobs.keep_copies import EXPORT, folders_told, keep_days
 from mendbay.jobs.save_shop import last_save
+from mendbay.jobs.told_days import told_words
 from mendbay.jobs.work_port import WorkKind
 from mendbay.wiring import export_folder, shop_copies
 
@@ -51,7 +52,7 @@ def closing(visit: Visit) -> Answer:
         rule = keep_days(bench, case)
         plans = plans_of(bench, case)
         exports = folders_told(bench, case, EXPORT)
-        keeping = keeping_mark(bench, card.case)
+        keeping, told_day = keeping_mark(bench, card.case), told_words(bench, card.case)
     in_words = dict(places)
     facts = {
         "card": card,
@@ -70,6 +71,7 @@ def closing(visit: Visit) -> Answer:
         "end_mark": _mark(found),
         "unproven": found.unproven,
         "keeping": keeping,
+        "told_day": told_day,
         "works": shown_works(visit, (WorkKind.EXPORT_CASE,), SHOWN_WORKS),
         "is_erasing": any(one.is_alive for one in shown_works(visit, (WorkKind.ERASE_COPIES,))),
     }
@@ -148,6 +150,7 @@ def reopen(visit: Visit) -> Answer:
             "Or so many days after the hand-back, or the closing without one (before: after today)",
             most=MOST_DAYS,
         ),
+        ALTHOUGH_TOLD,
     ],
 )
 def keep(visit: Visit) -> Answer:
@@ -261,7 +264,7 @@ def require_number_typed(visit: Visit, done: str) -> None:
     Raises:
         UsageError: something else than the case's number was typed.
     """
-    if visit.said["typed"].strip() != str(visit.path["case"]):
+    if not is_number_of(visit.said["typed"], visit.path["case"]):
         raise UsageError(
             f"Nothing was {done}: the case's number was not typed.",
             f"Type {visit.path['case']} into the form, if this is the case that is meant.",

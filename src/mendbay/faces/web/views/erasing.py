@@ -40,6 +40,7 @@ from mendbay.jobs.hand_back_place import is_on_medium, require_proof_place
 from mendbay.jobs.keep_copies import held
 from mendbay.jobs.plan_erasure import proving_hand_backs, stays_of
 from mendbay.jobs.save_shop import last_save
+from mendbay.jobs.told_days import told_words
 from mendbay.jobs.work_port import Outcome, WorkKind
 from mendbay.wiring import eraser, looked_at_mount, mounted_mediums, shop_copies, tool
 
@@ -66,23 +67,25 @@ def erasing(visit: Visit) -> Answer:
     with visit.bench() as bench:
         card = card_of(visit, bench, case)
         holds = held(bench, shop_copies(visit.desk.home), case)
-        plans = plans_of(bench, case)
+        plans, told_day = plans_of(bench, case), told_words(bench, card.case)
         copies = shop_copies(visit.desk.home)
         saved = copies_words(last_save(bench))
         proofs = dict.fromkeys(proving_hand_backs(bench, copies, case), "on record")
     checks = shown_works(visit, (WorkKind.CHECK_HAND_BACK,), SHOWN_CHECKS)
     proofs = dict.fromkeys(_checked_on_mediums(checks), "checked copy") | proofs
     planning = shown_works(visit, (WorkKind.PLAN_ERASURE,), 1)
+    erasures = shown_works(visit, (WorkKind.ERASE_COPIES,), SHOWN_WORKS)
     facts = {
         "card": card,
         "proofs": proofs,
-        "works": shown_works(visit, (WorkKind.ERASE_COPIES,), SHOWN_WORKS),
-        "planning": planning,
+        "works": erasures,
+        "planning": _not_outdone(planning, erasures),
         "asked": _asked(planning),
         "holds": [(SORTS[sort], amount) for sort, amount in holds.amounts.items()],
         "due": holds.due,
         "elsewhere": holds.elsewhere,
         "saved": saved,
+        "told_day": told_day,
         "sorts": [(str(sort), words) for sort, words in SORTS.items()],
         "plans": plans,
     }
@@ -126,12 +129,20 @@ def _checked_on_mediums(checks: Sequence[ShownWork]) -> Iterator[str]:
                 yield folder
 
 
+def _not_outdone(planning: Sequence[ShownWork], erasures: Sequence[ShownWork]) -> Sequence[ShownWork]:
+    """The plan as it was drawn up, until an erasure was begun after it: that nothing is erased yet holds no
+    longer then."""
+    ended = planning and not planning[0].is_alive
+    return () if ended and erasures and erasures[0].order.id > planning[0].order.id else planning
+
+
 def _asked(planning: Sequence[ShownWork]) -> dict[str, Any]:
     """What was said for a plan that was refused, so that it can be put right, or that may still be: the form
     does not change once the page is there. Else what is usual."""
     kept = bool(planning) and (planning[0].is_alive or planning[0].state.trouble is not None)
     said = planning[0].order.options if kept else {"sorts": list(map(str, DEFAULT_SORTS))}
-    return {name: said.get(name) or "" for name in ("sorts", "reason", "hand_back", "unproven")}
+    found = {name: said.get(name) or "" for name in ("sorts", "reason", "hand_back", "unproven")}
+    return found | {"was_said": bool(planning)}
 
 
 def _proving(bench: Bench, visit: Visit) -> str:
@@ -167,7 +178,7 @@ def shown_plan(visit: Visit) -> Answer:
         card = card_of(visit, bench, case)
         plan = plan_of(bench, case, str(visit.path["plan"]))
         stays = stays_of(bench, shop_copies(visit.desk.home), plan)
-        begun = is_begun(bench.ledger.custody(case), plan)
+        begun, told_day = is_begun(bench.ledger.custody(case), plan), told_words(bench, card.case)
     works = shown_works(visit, (WorkKind.ERASE_COPIES,))
     facts = {
         "card": card,
@@ -175,6 +186,7 @@ def shown_plan(visit: Visit) -> Answer:
         "begun": begun,
         "under_way": any(one.is_alive and one.order.options.get("plan") == plan.name for one in works),
         "ground": ground_words(plan),
+        "told_day": told_day,
         "proof": proof_words(plan),
         "goes": [(SORTS[Sort(sort)], count, size) for sort, (count, size) in totals(plan.files).items()],
         "files": [file_words(one) for one in plan.files[:SHOWN]],

@@ -43,6 +43,7 @@ from mendbay.jobs.hand_back_place import require_place
 from mendbay.jobs.keep_copies import day_at_hand_back, handed_back_on, keep_days
 from mendbay.jobs.pair_picture import PairsSeen
 from mendbay.jobs.preview_port import NoPreview
+from mendbay.jobs.told_days import told_words
 from mendbay.jobs.work_port import WorkKind
 from mendbay.jobs.write_receipt import newest_receipt, receipts_made, write_receipt
 from mendbay.pair.volume import Level
@@ -57,6 +58,7 @@ WHAT = {str(one): one.words for one in WhatGoes}
 FOLDER_LIMIT = 4096
 MOST_DAYS = 36_500
 MOST_CHECKS = 5
+ALTHOUGH_TOLD = line("although_told", "Why before the day that the customer was told in writing")
 FIRST = number("first", "From place", default=0, most=1 << 31)
 
 
@@ -78,6 +80,7 @@ def hand_back(visit: Visit) -> Answer:
             "rule": rule,
             "until": day_at_hand_back(bench, card.case),
             "keeping": keeping_mark(bench, card.case),
+            "told_day": told_words(bench, card.case),
             "receipt": receipts_made(bench, case)[-1:],
             "shop": shop_name(bench),
         }
@@ -319,6 +322,7 @@ def stop_check(visit: Visit) -> Answer:
     [
         day("until", "Until"),
         number("days", "Or so many days after the hand-back, or the closing without one", most=MOST_DAYS),
+        ALTHOUGH_TOLD,
     ],
 )
 def keep(visit: Visit) -> Answer:
@@ -330,7 +334,7 @@ def keep_until(visit: Visit, day: str, days: int | None) -> str:
     with visit.bench() as bench, bench.ledger.together():
         now = bench.ledger.case(visit.path["case"])
         visit.require_unchanged("how long copies are kept", *keeping_mark(bench, now))
-        found = keep_copies.keep(bench, now.number, day, days)
+        found = keep_copies.keep(bench, now.number, day, days, visit.said["although_told"])
         told = keep_copies.told_before(bench, found, now.keep_until)
     return f"{kept_words(found.number, found.keep_until)} {told}".strip()
 
