@@ -190,6 +190,16 @@ def test_bill_and_payments(web: Web, case: str) -> None:
     assert "Nothing was paid yet." not in page
 
 
+def test_the_money_of_a_case_is_told_at_a_glance(web: Web, case: str) -> None:
+    assert "<dt>Money</dt>" not in web.get(case)
+    web.post(f"{case}/money/quote", {"line_1": "hour", "quantity_1": "2", "no_odds": "yes"})
+    web.done(f"{case}/money/quote/1/word", {"word": "yes", "by": "writing"})
+    page = text_of(web.get(case))
+    assert "181.00 EUR at most; accepted" in page
+    web.done(f"{case}/money/payment", {"amount": "45", "how": "cash"})
+    assert "45.00 EUR" in text_of(web.get(case)).partition("Money")[2]
+
+
 def test_what_a_bill_will_come_to_is_shown_before_it_is_made(web: Web, case: str) -> None:
     web.post(f"{case}/money/quote", {"line_1": "hour", "quantity_1": "2", "no_odds": "yes"})
     web.post(f"{case}/money/quote/1/word", {"word": "yes", "by": "phone"})

@@ -47,6 +47,18 @@ def test_what_is_missing_stands_first(one: Web) -> None:
     assert page.index("Answered") < page.index("a two-bay box")
 
 
+def test_a_paper_is_not_made_in_the_name_of_nobody_without_a_word(
+    one: Web, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("MENDBAY_WHO", raising=False)
+    monkeypatch.setenv("LOGNAME", "root")
+    for page in ("/case/1/take-in", "/case/1/things"):
+        assert "Nobody is named at the bench" in text_of(one.get(page))
+    one.client.cookies.set("mendbay_who", "Kim")
+    for page in ("/case/1/take-in", "/case/1/things"):
+        assert "Nobody is named at the bench" not in text_of(one.get(page))
+
+
 def test_the_receipt_of_what_came_in_is_made_at_the_counter(one: Web) -> None:
     with one.bench() as bench:
         tell(bench, 1, "bays", "both")

@@ -53,6 +53,20 @@ def deposit_words(account: Account) -> list[str]:
     return [paid]
 
 
+def standing_words(account: Account) -> list[str]:
+    """What holds of the money now, as sentences."""
+    if account.quote is not None:
+        no_bill = no_bill_words(account)
+        return [no_bill] if no_bill else due_words(account)
+    if account.bill is not None:
+        return due_words(account)
+    told = ["No quote is accepted."]
+    due = account.held_against.in_any_case if account.held_against and account.declined else None
+    if due:
+        told.append(f"{due.shown} are due in any case.")
+    return [*told, *deposit_words(account)]
+
+
 def accepted_words(number: int, found: KeptQuote, before: int) -> str:
     """That a quote is accepted now.
 

@@ -19,6 +19,7 @@ from mendbay.jobs.consents import consents_of, refused, risk_called
 from mendbay.jobs.hand_repairs import BOARD_REPAIRS
 from mendbay.jobs.quote_parts import with_parts
 from mendbay.jobs.quote_readings import both_once, one_by_one, one_or_both, read_once
+from mendbay.jobs.read_so_far import read_so_far
 from mendbay.jobs.triage_case import tell_belief
 from mendbay.jobs.work_on_record import BOTH, MEND, ONE, SWAP, DoneWork, OnRecord, on_record
 from mendbay.triage.next_step import NextStep
@@ -37,10 +38,7 @@ ENQUIRY_ALONE = (
     "It covers the answer to the question alone: no drive is here, so work on one is quoted when it is."
 )
 HANDED_BACK = "The files were copied out on {day}: no more work is expected; further work is picked by hand."
-READ_ALREADY = (
-    "Drives of this case were read already: of the kinds of reading named here the bill holds what was done."
-)
-"""Of readings that are begun: triage knows ways to read, and not which of them they are."""
+EXAMPLE_PRICES = "The prices are those of an example: they are invented."
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +117,7 @@ def columns_of(bench: Bench, case: int, prices: PriceList, wish: Wish) -> tuple[
         remarks.append(HANDED_BACK.format(day=recorded.handed_back))
     elif wish.odds:
         endings, works, remarks = _from_odds(bench, case, prices, recorded)
+        remarks += _begun(bench, case, prices, recorded, {one.key for one in works}, wish)
     done = [
         _done(prices, one, recorded)
         for one in recorded.done
@@ -140,7 +139,7 @@ def columns_of(bench: Bench, case: int, prices: PriceList, wish: Wish) -> tuple[
     remarks += [BOARD_ALONE] if recorded.loose else []
     remarks += [*uncounted, *apart, *merged.said, *instead, *_told_done(prices, recorded, wish, no)]
     if not prices.own:
-        remarks.append("The prices are those of an example: they are invented.")
+        remarks.append(EXAMPLE_PRICES)
     else:
         remarks += _still_invented(prices, possible)
     return Columns(possible, endings, prices.free, prices.included, prices.currency), remarks
@@ -313,9 +312,30 @@ def _from_odds(
         if told.is_examined
         else ["Nothing is known yet of what is broken: the odds are those of any case."]
     )
-    if not recorded.read and any(one.read_bytes for one in bench.ledger.images(case)):
-        remarks.append(READ_ALREADY)
     return endings, list(works.values()), remarks
+
+
+def _begun(
+    bench: Bench, case: int, prices: PriceList, recorded: OnRecord, keys: set[str], wish: Wish
+) -> Iterator[str]:
+    """Of each drive that is read in part, whether a line is for that reading: it is work that was done, and
+    triage may not want any more of it.
+
+    Args:
+        keys: of the work that may be needed.
+    """
+    picked = any(name in (ONE, BOTH) for name, _ in wish.lines)
+    for one in read_so_far(bench, case):
+        if one.bay in recorded.read:
+            continue
+        so_far = f"The drive of bay {one.bay} is read in part ({one.share})"
+        if picked or keys & {BOTH, f"{ONE}:{one.bay}"}:
+            yield f"{so_far}: the reading named here is that one gone on with, and is charged once."
+        elif ONE in prices.work:
+            yield (
+                f"{so_far}, and no line is for it: pick “{prices.work[ONE].words}” by hand if it is to be "
+                "charged."
+            )
 
 
 def _needs(way: Way, recorded: OnRecord) -> Iterator[tuple[str, str, str]]:

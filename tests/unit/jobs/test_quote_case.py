@@ -32,7 +32,7 @@ from mendbay.jobs.money_notes import How
 from mendbay.jobs.money_papers import note_words
 from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.quote_case import By, decide, make_quote, quote_of, quotes_of
-from mendbay.jobs.quote_lines import READ_ALREADY, Wish, prices_in_force
+from mendbay.jobs.quote_lines import Wish, prices_in_force
 from mendbay.jobs.quote_parts import with_parts
 from mendbay.jobs.triage_case import answer
 from mendbay.jobs.waiting import set_due
@@ -150,9 +150,29 @@ def test_a_quote_made_after_a_reading_says_so(bench: Bench) -> None:
         Image(1, "1", "bay-1.img", "port", bench.now(), read_bytes=4096, unread_bytes=512)
     )
     quote, _ = make_quote(bench, 1, Wish())
-    assert READ_ALREADY in quote.remarks, "it is begun, and not done"
+    (told,) = [one for one in quote.remarks if "read in part" in one]
+    assert "The drive of bay 1 is read in part (88.9" in told
+    assert "is charged once" in told
     picked, _ = make_quote(bench, 1, BY_HAND)
-    assert READ_ALREADY not in picked.remarks
+    assert not any("read in part" in one for one in picked.remarks)
+
+
+def test_a_reading_that_no_line_is_for_is_not_forgotten(bench: Bench) -> None:
+    bench.ledger.note_image(
+        Image(1, "1", "bay-1.img", "port", bench.now(), read_bytes=4096, unread_bytes=512)
+    )
+    for one in ("power-on", "long-reading"):
+        give_word(bench, 1, one, Word.NO)
+    quote, _ = make_quote(bench, 1, Wish())
+    assert not any(one.key in ("read-both", "read-gently:1") for one in quote.lines)
+    assert any("no line is for it: pick “" in one for one in quote.remarks)
+
+
+def test_once_files_are_copied_a_quote_does_not_say_that_they_left_the_shop(bench: Bench) -> None:
+    bench.note(1, "hand-back", "77 files.", {"whole": 77})
+    quote, _ = make_quote(bench, 1, Wish())
+    assert any("The files were copied out on" in one for one in quote.remarks)
+    assert not any("handed back" in one for one in quote.remarks)
 
 
 def test_lines_picked_by_hand_are_exact_but_for_their_parts(bench: Bench) -> None:

@@ -15,6 +15,7 @@ from mendbay.core.errors import ChangedMeanwhile, LedgerError, UsageError
 from mendbay.faces.web.addresses import Address, Book
 from mendbay.faces.web.answers import Go
 from mendbay.jobs.events import Advised, Event, Said
+from mendbay.jobs.papers import SHARED_ACCOUNTS
 from mendbay.jobs.ports import never
 from mendbay.wiring import open_bench, person
 
@@ -63,6 +64,11 @@ class Visit:
             return person()
         except UsageError:
             return ""
+
+    @property
+    def nobodys(self) -> str:
+        """The account whose name is nobody's and would stand in custody; empty where a person is known."""
+        return self.unnamed if not self.who and self.unnamed in SHARED_ACCOUNTS else ""
 
     @contextmanager
     def bench(self, **options: Any) -> Iterator[Bench]:

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from mendbay.case.agenda import Wait, WaitsFor
+from mendbay.core.note import NoteKind
 from mendbay.faces.agenda_words import wait_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Blob, Page
@@ -51,6 +52,24 @@ PAGES = {
 """Where works are told in full; the others on the page of the drives."""
 
 
+def _money(bench: Bench, number: int) -> list[str]:
+    """The quote that counts, or the newest, and what holds of the money, as sentences; none without one."""
+    if not bench.notes.tally(number).get(NoteKind.QUOTE):
+        return []
+    from mendbay.case.quote import Column  # with what reads quotes and bills: only where there is one
+    from mendbay.faces import money_words
+    from mendbay.jobs.bill_case import account_of
+    from mendbay.jobs.quote_case import quotes_of
+
+    kept = quotes_of(bench, number)
+    if not kept:
+        return []
+    one = next((each for each in reversed(kept) if each.accepted), kept[-1])
+    likely, most = (one.quote.totals[column].gross.shown for column in (Column.LIKELY, Column.HIGH))
+    told = f"Quote {one.quote.number} of {one.quote.day}: {likely} likely, {most} at most; "
+    return [f"{told}{money_words.state_words(one)}.", *money_words.standing_words(account_of(bench, number))]
+
+
 @BOOK.page("/case/{case:int}", "case", "One case at a glance.")
 def case(visit: Visit) -> Answer:
     number = visit.path["case"]
@@ -59,6 +78,7 @@ def case(visit: Visit) -> Answer:
         bays = bench.ledger.bays(number)
         by_pictures = told_by_pictures(bench, bays)
         twice = [twice_words(one) for one in noted_twice(bench, number)]
+        money = _money(bench, number)
         parts_due = word_due(bench, number, [PARTS])
         who = bench.who
     return Page(
@@ -68,6 +88,7 @@ def case(visit: Visit) -> Answer:
             "bays": bays,
             "by_pictures": by_pictures,
             "twice": twice,
+            "money": money,
             "parts_due": parts_due,
             "who": choice("who", WHOM, _whom(but_parts=bool(parts_due.refused)), required=True),
             "turn": _turn(card.case, card.told.entry.case.waits),

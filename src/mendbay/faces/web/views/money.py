@@ -30,7 +30,7 @@ from mendbay.jobs.case_papers import paper_bytes, papers_made
 from mendbay.jobs.money_notes import How, payments_taken_back
 from mendbay.jobs.money_papers import column_words, note_words, nothing_words, quantity_words, span_words
 from mendbay.jobs.quote_case import By, KeptQuote, decide, make_quote, quotes_of, reasons_due
-from mendbay.jobs.quote_lines import LARGEST_GB, Wish, for_a_board, prices_in_force
+from mendbay.jobs.quote_lines import EXAMPLE_PRICES, LARGEST_GB, Wish, for_a_board, prices_in_force
 from mendbay.jobs.work_on_record import on_record
 
 if TYPE_CHECKING:
@@ -121,7 +121,7 @@ def _page(
         "quotes": quotes,
         "shown": next((one for one in quotes if one["counts"]), quotes[0] if quotes else None),
         "account": account,
-        "standing": _standing(account),
+        "standing": money_words.standing_words(account),
         "taken_back": taken_back,
         "to_bill": to_bill,
         "to_come": to_come,
@@ -132,6 +132,7 @@ def _page(
         "more": more,
         "picks": picks,
         "own_prices": prices.own,
+        "example": EXAMPLE_PRICES,
         "papers": [one for one in papers if one.name.startswith(("quote-", "bill-", "payment-"))],
         "quotes_mark": _quotes_mark(kept),
         "account_mark": _account_mark(account),
@@ -265,7 +266,10 @@ def payment(visit: Visit) -> Answer:
         )
     amount = -done.amount if said["back"] else done.amount
     verb = "returned" if said["back"] else "received"
-    told = [f"Payment {done.number}: {amount.shown} {verb} {done.how.words}.", *_standing(account)]
+    told = [
+        f"Payment {done.number}: {amount.shown} {verb} {done.how.words}.",
+        *money_words.standing_words(account),
+    ]
     return visit.go("money", " ".join(told))
 
 
@@ -415,20 +419,6 @@ def _quote_facts(one: KeptQuote) -> dict[str, Any]:
         ],
         "totals": [made.totals[column].gross.shown_digits for column in COLUMNS],
     }
-
-
-def _standing(account: Account) -> list[str]:
-    """What holds of the money now, as sentences."""
-    if account.quote is not None:
-        no_bill = money_words.no_bill_words(account)
-        return [no_bill] if no_bill else money_words.due_words(account)
-    if account.bill is not None:
-        return money_words.due_words(account)
-    told = ["No quote is accepted."]
-    due = account.held_against.in_any_case if account.held_against and account.declined else None
-    if due:
-        told.append(f"{due.shown} are due in any case.")
-    return [*told, *money_words.deposit_words(account)]
 
 
 def _to_bill(account: Account, shown: Sequence[Shown]) -> dict[str, Any] | None:
