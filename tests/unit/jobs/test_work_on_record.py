@@ -146,7 +146,7 @@ def test_once_files_are_handed_back_only_what_was_done_is_quoted(bench: Bench) -
     assert steps_of(quote, When.NEEDED) == set()
     work = 4500 + 14000 + 4600 + 22000
     assert {quote.totals[one].gross.minor for one in (Column.LOW, Column.LIKELY, Column.HIGH)} == {work}
-    assert any("handed back" in one for one in quote.remarks)
+    assert any("copied out" in one for one in quote.remarks)
     assert not quote.odds, "nothing is left to chance, and its paper does not speak of one in ten jobs"
 
 
