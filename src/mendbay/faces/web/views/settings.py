@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
@@ -39,6 +40,8 @@ if TYPE_CHECKING:
     from mendbay.case.price_list import PriceList
 
 BOOK = Book()
+TYPED_THERE = re.compile(r"(mendbay bench [a-z-]+ FOLDER|sha256sum -c \S+|--[a-z-]+)")
+"""What of the sentences on saving is typed at a terminal."""
 COPIES_KEPT_SECONDS = 10.0
 """How long what the shop holds is shown without a look at its folders, which no ledger tells."""
 
@@ -114,7 +117,7 @@ def settings(visit: Visit) -> Answer:
         "who": who,
         "home": str(home_folder(visit.desk.home)),
         "tool": tool(),
-        "save": SAVE,
+        "save": [TYPED_THERE.split(one) for one in SAVE],
         "last": last,
         "wants_saving": wants_saving,
         "is_open": not is_ours_alone(visit),
