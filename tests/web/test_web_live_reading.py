@@ -22,6 +22,7 @@ from mendbay.outlets.scenario.small import make_small_scenario
 from mendbay.triage.belief import Asked
 from mendbay.wiring import works
 from support.boxes import small_base
+from support.commands import commands
 from support.readings_in_browser import DRIVES, Readings
 from support.web_client import Web, text_of
 from support.works import WorkShop, until
@@ -109,6 +110,11 @@ def test_whoever_looks_anywhere_is_told_that_a_reading_waits_for_them(
     readings.ask("power-cycle", bay="1")  # also while it rests
     until(lambda: readings.state.question is not None)
     until(lambda: PRESSES in text_of(web.get("/")))
+    assert "At once" in text_of(web.get("/"))
+    with commands() as program:
+        told = program.run(["--home", str(web.home), "case", "today"]).stdout
+    assert "At once" in told
+    assert PRESSES in " ".join(told.split())
     for page in ("/", "/cases", "/case/1"):
         text = text_of(web.get(page))
         assert (PRESSES if page == "/cases" else "Cut the power of the drive in bay 1") in text, page

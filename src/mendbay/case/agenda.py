@@ -135,7 +135,9 @@ class Entry:
 
     @property
     def place(self) -> int:
-        """0 for late, 1 for due today, 2 for the rest."""
+        """-1 for what presses, 0 for late, 1 for due today, 2 for the rest."""
+        if self.case.presses:
+            return -1
         return 0 if self.late else 1 if self.due_today else 2
 
 

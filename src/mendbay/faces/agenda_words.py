@@ -8,6 +8,9 @@ from mendbay.case.agenda import TAKE_IN, Chore, Wait, days_since
 from mendbay.core.quantity import chance_text, count_text, counted
 from mendbay.jobs.waiting import WORDS
 
+HEADS = {-1: "At once", 0: "Late", 1: "Due today", 2: "Next, by what your time is worth"}
+"""What stands above the steps of a day, by `Entry.place`."""
+
 
 def figures_words(chore: Chore, currency: str) -> str:
     """What it is expected to save, and how long it takes: `its answer saves about 23 EUR against going on

@@ -53,6 +53,8 @@ LIKELIEST = 3
 """Faults that are remembered with a step (own choice)."""
 ASK_FIRST = "Begin with take-in: nothing was asked yet of what happened and what is wanted."
 """Before any step that triage would propose by odds alone."""
+LEAVE_OFF = "Cut the power of the drive in bay {bay}, and leave it without: by what is known it gets none"
+"""What a reading that waits for its power to be restored is answered where triage says stop."""
 SAY_BAYS = "Put down which drives came in, and in which bays."
 """Before a step of one drive, while nobody said which there are."""
 POWER = "power-on"
@@ -372,8 +374,19 @@ class _Gathering:
         chore = None
         if self._weigh is not Weigh.NOTHING:
             name = "answer-reading" if first.presses else "end-rest"
-            chore = self._chore(name, case, self._worth(case), first.text)
+            chore = self._chore(name, case, self._worth(case), self._asked_words(case, first))
         return OpenCase(case.number, case.due_on, due_for, chore=chore, presses=first.presses)
+
+    def _asked_words(self, case: Case, asked: AskedByWork) -> str:
+        """What it asks for; but that the drive is left without power, where by what is known now it gets
+        none."""
+        if not asked.bay or self._weigh not in STEPS:
+            return asked.text
+        from mendbay.jobs.power_permit import harm_of_power  # arrays: only where a drive waits
+
+        if asked.bay not in harm_of_power(self._bench, case.number, [asked.bay]):
+            return asked.text
+        return LEAVE_OFF.replace("{bay}", asked.bay)
 
     def _returning(self, case: Case) -> Chore | None:
         """Giving back what was paid beyond the bill."""

@@ -21,12 +21,14 @@ class AskedByWork:
         work, case: its name, and the case that it is of.
         question: the number of its question; 0 where it rests.
         text: what is to be done, as the question says it or as a part of a sentence.
+        bay: whose drive the question is about; empty where it rests.
     """
 
     work: str
     case: int
     question: int
     text: str
+    bay: str = ""
 
     @property
     def presses(self) -> bool:
@@ -50,7 +52,8 @@ def _asked(works: Works, order: WorkOrder) -> AskedByWork | None:
     except (LedgerError, UsageError):  # it went meanwhile, or cannot be read: nothing is known of it
         return None
     if state.standing is Standing.WAITS and state.question is not None:
-        return AskedByWork(order.id, order.case, state.question.number, state.question.text)
+        question = state.question
+        return AskedByWork(order.id, order.case, question.number, question.text, question.bay)
     if state.standing is Standing.RESTS and order.kind in READS:
         return AskedByWork(order.id, order.case, 0, RESTS)
     return None

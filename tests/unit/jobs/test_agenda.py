@@ -345,6 +345,19 @@ def test_a_drive_that_is_being_read_is_waited_for(bench: Bench) -> None:
     assert waits(tell_turn(bench, 1)) == []
 
 
+def test_a_drive_that_is_to_get_no_power_is_left_without(bench: Bench) -> None:
+    asked = AskedByWork("a-work", 1, 1, "Cut the power of the drive in bay 1, restore it.", "1")
+    bench = replace(bench, asked_by_works=lambda case: (asked,))
+    with closing(bench.images.create(bench.ledger.case(1), "1", Identity("AL20-HX4", "S1", 1 << 20, 512))):
+        before, _ = tell_turn(bench, 1).chore, answer(bench, 1, Asked("sound", "1"), "grinding")
+        after = tell_turn(bench, 1).chore
+    assert before is not None
+    assert after is not None
+    assert "restore it" in before.words
+    assert "leave it without" in after.words
+    assert "restore" not in after.words
+
+
 @pytest.mark.parametrize(("question", "chore"), [(3, "answer-reading"), (0, "end-rest")])
 def test_a_reading_that_waits_for_a_person_is_nobodys_turn_but_ours(
     bench: Bench, question: int, chore: str
@@ -358,7 +371,7 @@ def test_a_reading_that_waits_for_a_person_is_nobodys_turn_but_ours(
         assert entry.chore is not None
         assert (entry.chore.id, entry.chore.command) == (chore, "drive show 1")
         assert "Cut the power" in entry.chore.words
-        assert entry.late == ((PRESSES,) if question else ())
+        assert (entry.late, entry.place) == (((PRESSES,), -1) if question else ((), 2))
         assert [one.case.number for one in known_agenda(bench).day.agenda.steps] == [1]
 
 
@@ -718,7 +731,6 @@ def test_what_is_not_read_is_told_before_images_are_put_together_or_a_copy_goes_
     make_quote(bench, 1, BY_HAND)
     bench.note(1, "hand-back", "Files handed back.", {"whole": 1})
     bench.ledger.amend_case(1, state=CaseState.HANDED_BACK)
-    go_on(bench, 1, "the copy goes out first")
     chore = tell_turn(bench, 1).chore
     assert chore is not None
     assert chore.words.endswith(

@@ -11,7 +11,7 @@ from mendbay.case.records import Case, CaseState
 from mendbay.core.errors import UsageError
 from mendbay.core.quantity import count_text
 from mendbay.faces import wording
-from mendbay.faces.agenda_words import figures_words, wait_words
+from mendbay.faces.agenda_words import HEADS, figures_words, wait_words
 from mendbay.faces.cli.asked_option import CUSTOMER_ASKED
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.agenda import Day, tell_agenda
@@ -38,7 +38,7 @@ def today(screen: Screen, everything: bool) -> None:
     agenda = day.agenda
     shown = agenda.steps if everything else agenda.steps[:SHOWN]
     lines = [f"Today, {agenda.day}: {wording.counted(len(agenda.steps), 'case')} to do something for."]
-    for place, head in enumerate(("Late", "Due today", "Next, by what your time is worth")):
+    for place, head in HEADS.items():
         chosen = [one for one in shown if one.place == place]
         if chosen:
             lines += ["", head]

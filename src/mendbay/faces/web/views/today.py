@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from mendbay.case.agenda import Entry
-from mendbay.faces.agenda_words import figures_words, wait_words
+from mendbay.faces.agenda_words import HEADS, figures_words, wait_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
 from mendbay.faces.web.commands import page_of
@@ -25,7 +25,6 @@ SHOWN = 12
 """Steps, and cases that wait, that are listed at first."""
 MOST = 500
 """The same that one page lists at all."""
-HEADS = ("Late", "Due today", "Next, by what your time is worth")
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +53,7 @@ def today(visit: Visit) -> Answer:
     steps = agenda.steps[:most]
     groups = [
         {"head": head, "rows": [_step(visit, gathered.found, one) for one in steps if one.place == place]}
-        for place, head in enumerate(HEADS)
+        for place, head in HEADS.items()
     ]
     waiting = [
         {
