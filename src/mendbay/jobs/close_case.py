@@ -418,7 +418,7 @@ def _hints(bench: Bench, number: int, told: Believed | None) -> Iterator[Hint]:
     handed = [one for one in bench.ledger.events(number) if one.kind == "hand-back"]
     if handed:
         data = _data_of(handed[-1].facts)
-        yield Hint(f"{handed[-1].text} That is {data} of it.", (), End.HANDED_BACK, data)
+        yield Hint(f"{handed[-1].text} That is {data} of what was chosen.", (), End.HANDED_BACK, data)
     if told is not None:
         for place, chance in told.belief.ranked()[:2]:
             if chance >= LIKELY:
