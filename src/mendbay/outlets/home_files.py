@@ -17,7 +17,7 @@ from mendbay.outlets.safe_folder import SafeFolder
 
 LEDGER = "ledger.sqlite3"
 CASES = "cases"
-LEFT_OUT = ("works", "uploads", "worked-out.json", "bench.key", "lost+found")
+LEFT_OUT = ("works", "uploads", "presses", "worked-out.json", "bench.key", "lost+found")
 """What in the home itself is of use only to what runs there, can be made anew, or opens the bench."""
 DATABASES = (LEDGER, "worked-out.sqlite3")
 """Left out with what lies beside them; the ledger is copied in its own way."""
