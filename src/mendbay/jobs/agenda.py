@@ -349,7 +349,8 @@ class _Gathering:
         if self._weigh is Weigh.ANEW:
             self._bench.tell(StepProgress("weighing", place, total, f"case {case.number}"))
         waits = waits_of(self._bench, case, self._shop)
-        if case.state in (CaseState.CLOSED, CaseState.HANDED_BACK) and all(map(is_fetch, waits)):
+        done = case.state in (CaseState.CLOSED, CaseState.HANDED_BACK)
+        if done and (all(map(is_fetch, waits)) or self._is_to_erase(case)):  # no bill keeps copies longer
             return self._of_done(case, waits)
         due_for = "needed by" if case.due_on else ""
         if any(one.who is WaitsFor.MACHINE and not one.told for one in waits) and (
@@ -360,8 +361,7 @@ class _Gathering:
             nudge = None
             if self._weigh is not Weigh.NOTHING:
                 nudge = self._chore(NUDGES[waits[0].who], case, self._worth(case), waits[0].what)
-            done = case.state in (CaseState.CLOSED, CaseState.HANDED_BACK)  # what was due is done
-            due = ("", "") if done else (case.due_on, due_for)
+            due = ("", "") if done else (case.due_on, due_for)  # what was due is done
             return OpenCase(case.number, *due, waits, nudge=nudge)
         chore = self._ours(case) if self._weigh in STEPS else None
         return OpenCase(case.number, case.due_on, due_for, chore=chore)
@@ -392,7 +392,7 @@ class _Gathering:
         """The files are copied out: what is left is to bring them to the customer, to close the case, to keep
         no copy longer than agreed, and to hand over what the customer left. What they were asked to fetch is
         waited for instead of handed over."""
-        if case.keep_until and case.keep_until < self._today and _holds_copies(self._bench, case):
+        if self._is_to_erase(case):
             chore = self._chore("erase", case, 0.0)
             return OpenCase(case.number, case.keep_until, "copies kept until", chore=chore)
         if returning := self._returning(case):
@@ -409,6 +409,10 @@ class _Gathering:
         if self._weigh is not Weigh.NOTHING:
             nudge = self._chore("ask-to-fetch", case, 0.0, fetch[0].what.removeprefix(FETCH_WORDS))
         return OpenCase(case.number, waits=fetch, nudge=nudge)
+
+    def _is_to_erase(self, case: Case) -> bool:
+        kept_until = case.keep_until
+        return bool(kept_until) and kept_until < self._today and _holds_copies(self._bench, case)
 
     def _of_things(self, case: Case) -> Chore | None:
         """Of a closed case: hand over what is here, to whoever is to have it; then ask what became of what
