@@ -26,7 +26,7 @@ from mendbay.jobs.consents import consents_of, refused, to_ask
 from mendbay.jobs.copies_erased import copies_erased_on
 from mendbay.jobs.fetch_things import tell_fetching
 from mendbay.jobs.files_seen import FilesSeen, files_seen
-from mendbay.jobs.keep_copies import HAND_BACK, keeping_facts
+from mendbay.jobs.keep_copies import HAND_BACK, NOT_CHOSEN, keeping_facts
 from mendbay.jobs.money_standing import money_standing
 from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.papers import frame
@@ -292,12 +292,12 @@ def _copied_facts(bench: Bench, number: int, made_on: str) -> dict[str, str]:
     files = sum(one for one in tally.values() if isinstance(one, int))
     whole = tally.get(Verdict.WHOLE)
     rest = files - (whole if isinstance(whole, int) else 0)
-    left = files_seen(bench, number).seen - files
+    left = made[-1].facts.get(NOT_CHOSEN) if made else 0
     return {
         "chosen": counted(files, "file") if files else "",
         "chosen_whole": count_text(files - rest) if files else "",
         "chosen_rest": count_text(rest) if rest else "",
-        "not_chosen": counted(left, "file") if files and left > 0 else "",
+        "not_chosen": counted(left, "more file") if files and isinstance(left, int) and left else "",
     }
 
 

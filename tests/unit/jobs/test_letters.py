@@ -474,12 +474,13 @@ def test_a_hand_back_of_a_choice_is_not_told_as_all_there_is(bench: Bench) -> No
     bench.ledger.note_image(image_of("1", 53_000, 46_000))
     note_files(bench, 1, {"whole": 88, "holed": 42})
     make_quote(bench, 1, Wish(lines=(("hour", ""),), odds=False))
-    bench.note(1, "hand-back", "A hand-back of 77 of 130 files.", {"whole": 66, "holed": 11, "lost": 0})
+    tally = {"whole": 66, "holed": 11, "lost": 0, "not_chosen_files": 57}
+    bench.note(1, "hand-back", "A hand-back of 77 of 134 files.", tally)
     bench.ledger.amend_case(1, state=CaseState.HANDED_BACK)
     for text in (letter_words(bench, 1), message_mail(bench, 1, Message.READY).body):
         said = flat(text)
         assert "Of the 77 files that were to be copied, 66 are complete; of the other 11" in said
-        assert "We saw 53 files more that were not chosen and are not copied" in said
+        assert "We found 57 more files that this copy was not to hold: ask us" in said, "as its report says"
         assert "Not all of what you brought was read" in said
     assert "Our quote 1, valid until" in flat(letter_words(bench, 1))
     for bay in ("1", "2"):
@@ -487,5 +488,5 @@ def test_a_hand_back_of_a_choice_is_not_told_as_all_there_is(bench: Bench) -> No
     bench.note(1, "hand-back", "A hand-back of 130 files.", {"whole": 130, "holed": 0, "lost": 0})
     said = flat(letter_words(bench, 1))
     assert "All of it is complete: 130 files." in said
-    for false in ("not chosen", "Not all of what you brought", "something is missing"):
+    for false in ("not to hold", "Not all of what you brought", "something is missing"):
         assert false not in said
