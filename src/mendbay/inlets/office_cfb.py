@@ -23,10 +23,10 @@ SHIFTS, MINI_BYTES = (9, 12), 64
 """Sectors have 2^9 or 2^12 bytes, the pieces of small streams 64."""
 LAST_SECTOR = 0xFFFFFFFA
 """The largest number that a sector can have (MAXREGSECT); above it are marks, such as the end of a chain."""
-END, BROKEN = 0xFFFFFFFE, 0xFFFFFFFB
+BROKEN = 0xFFFFFFFB
+"""In the place of what is not there of the table of chains: no sector has that number."""
 ENTRY_BYTES = 128
 STORAGE, STREAM, ROOT = 1, 2, 5
-NOBODY = 0xFFFFFFFF
 MOST_ENTRIES = 20_000
 STREAM_BYTES = 24 << 20
 """Read out of one stream (own choice: what is shown takes far less)."""

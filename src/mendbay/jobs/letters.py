@@ -228,7 +228,9 @@ def _facts(bench: Bench, case: Case, title: str, *, message: bool) -> dict[str, 
         "to_pay": money.due,
         "to_return": money.to_return,
         "quotes_open": [
-            {"number": str(one.number), "until": one.valid_until} for one in money.quotes if done
+            {"number": str(one.number), "until": one.valid_until}
+            for one in money.quotes
+            if done and one.valid_until >= bench.now()[:10]  # to one that has run out nobody answers
         ],
         "not_back": [one.named for one in things_here(bench, case.number)] if done else [],
         **(_fetch_facts(bench, case) if done else NOTHING_TO_FETCH),
@@ -401,10 +403,7 @@ def _turn_facts(bench: Bench, case: Case, entry: Entry, told: Triage | None) -> 
                 }
                 for one in ours
             ),
-            *(
-                {"what": f"your word on {one.title}", "until": "", "before": "", "sooner": ""}
-                for one in asked
-            ),
+            *({"what": f"your word on {one.title}", **NO_DAY} for one in asked),
         ],
         "quote": number,
         "quote_until": quote.valid_until if quote else "",

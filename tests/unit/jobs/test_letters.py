@@ -483,6 +483,8 @@ def test_a_hand_back_of_a_choice_is_not_told_as_all_there_is(bench: Bench) -> No
         assert "We found 57 more files that this copy was not to hold: ask us" in said, "as its report says"
         assert "Not all of what you brought was read" in said
     assert "Our quote 1, valid until" in flat(letter_words(bench, 1))
+    later = replace(bench, clock=Standing("2999-01-01T00:00:00Z"))
+    assert "waits for your answer" not in flat(letter_words(later, 1)), "it has run out"
     for bay in ("1", "2"):
         bench.ledger.note_image(image_of(bay, 99_000, 0))
     bench.note(1, "hand-back", "A hand-back of 130 files.", {"whole": 130, "holed": 0, "lost": 0})
