@@ -37,7 +37,7 @@ from mendbay.jobs.remembered import remembered
 from mendbay.jobs.things_here import things_here
 from mendbay.jobs.told_days import day_in_paper
 from mendbay.jobs.triage_case import Triage, tell_triage
-from mendbay.jobs.waiting import QUOTE_WORDS, RUN_OUT_WORDS
+from mendbay.jobs.waiting import QUOTE_WORDS, RUN_OUT_WORDS, waits_of, whole_shop
 from mendbay.jobs.withdraw import standing_notes
 
 LETTER = "letter"
@@ -252,7 +252,7 @@ def _facts(bench: Bench, case: Case, title: str, *, message: bool) -> dict[str, 
         **_read_facts(bench, case, told),
         **_copied_facts(bench, case.number, since.made_on),
         "next_step": "" if done else _next_step(entry),
-        **_turn_facts(bench, case, entry, told),
+        **_turn_facts(bench, case, told),
     }
 
 
@@ -367,8 +367,10 @@ def _next_step(entry: Entry) -> str:
     return packaged_plain_words().steps.get(entry.chore.id, "a further examination of what you brought")
 
 
-def _turn_facts(bench: Bench, case: Case, entry: Entry, told: Triage | None) -> dict[str, Any]:
-    waits = entry.case.waits
+def _turn_facts(bench: Bench, case: Case, told: Triage | None) -> dict[str, Any]:
+    # what the customer is waited for stands also while something of the case is our turn first
+    waits = waits_of(bench, case, whole_shop(bench, [case.number]))
+    being_read = any(one.who is WaitsFor.MACHINE for one in waits)
     ours = [one for one in waits if one.who is WaitsFor.CUSTOMER]
     quotes = [one for one in ours if not one.told and one.what.startswith(QUOTE_WORDS)]
     run_out = [one for one in quotes if one.what.endswith(RUN_OUT_WORDS)]
@@ -413,7 +415,8 @@ def _turn_facts(bench: Bench, case: Case, entry: Entry, told: Triage | None) -> 
         "quote_run_out": _number_of(run_out[0]) if run_out else "",
         "in_any_case": _in_any_case(quote) if quote else "",
         "part": [{"until": one.until} for one in waits if one.who is WaitsFor.PART],
-        "machine": any(one.who is WaitsFor.MACHINE for one in waits),
+        "machine": being_read and not bench.asked_by_works(case.number),
+        "powered": being_read,
     }
 
 

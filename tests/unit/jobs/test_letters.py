@@ -21,6 +21,8 @@ from mendbay.case.quote import DIAGNOSIS, When
 from mendbay.case.records import Bay, CaseKind, CaseState, Image
 from mendbay.core.errors import BadFormFile, UsageError
 from mendbay.core.note import NoteKind
+from mendbay.core.source import Identity
+from mendbay.jobs.asked_by_works import AskedByWork
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.bill_case import How, make_bill, pay
 from mendbay.jobs.consents import give_word
@@ -459,6 +461,20 @@ def test_what_was_read_is_told_with_how_many_files_are_whole(bench: Bench) -> No
     assert "The rest of it was tried, or is not needed." in said
     for false in ("nobody can say", "is probably damaged inside", "power"):
         assert false not in said.partition("What happens next")[0]
+
+
+def test_what_the_customer_is_waited_for_is_told_while_a_reading_stands_still(bench: Bench) -> None:
+    store = bench.images.create(bench.ledger.case(1), "1", Identity("AL20-HX4", "S1", 1 << 20, 512))
+    still = replace(bench, asked_by_works=lambda case: (AskedByWork("w", case, 1, "Cut the power"),))
+    assert "A drive is being read now" in letter_words(bench, 1)
+    assert "is being read now" not in letter_words(still, 1)
+    make_quote(bench, 1, Wish(lines=(("hour", ""),), odds=False))
+    assert "valid until" in flat(message_mail(still, 1, Message.QUOTE).body)
+    reminder = message_mail(still, 1, Message.REMINDER).body
+    assert "n answer to quote 1" in reminder
+    assert "without power" not in reminder
+    store.close()
+    assert "rests without power" in message_mail(bench, 1, Message.REMINDER).body
 
 
 def test_files_seen_on_an_image_that_was_set_aside_are_not_told(bench: Bench) -> None:
