@@ -15,8 +15,8 @@ import numpy as np
 import numpy.typing as npt
 
 from mendbay.core.span import SpanSet
+from mendbay.jobs.preview_port import COMPOUND
 
-SIGN = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 HEADER = struct.Struct("<8s16sHHHHH6s9I")
 HEADER_BYTES = 512
 SHIFTS, MINI_BYTES = (9, 12), 64
@@ -71,7 +71,7 @@ class Compound:
         self._names: dict[str, _Entry] = {}
         head = data[:HEADER_BYTES]
         is_holed = any(one.start < len(head) for one in holes)
-        if len(head) < HEADER_BYTES or not head.startswith(SIGN) or is_holed:
+        if len(head) < HEADER_BYTES or not head.startswith(COMPOUND) or is_holed:
             self.is_whole = False
             return
         values = HEADER.unpack_from(head)

@@ -170,18 +170,22 @@ def turn_of(bench: Bench, number: int, *, weigh: bool = True) -> Turn:
 
 @contextmanager
 def step_kept(bench: Bench, number: int) -> Iterator[None]:
-    """Within it something is noted of a case that tells nothing of what to do for it: what was worked out
-    before is known after it too. Not to be used within a step of the ledger.
+    """A step of the ledger in which something is noted of a case that tells nothing of what to do for it:
+    what was worked out before is known after it too. What others note meanwhile stands before it or after it,
+    so it never passes for weighed. Not to be used within another step of the ledger, which may come to
+    nothing.
 
     Raises:
         NoSuchCase: there is no such case.
         LedgerError: a note is not one that Mendbay wrote.
     """
-    before = _step_key(bench, number)
-    yield
+    with bench.ledger.together():
+        before = _step_key(bench, number)
+        yield
+        after = _step_key(bench, number)
     kept = bench.remembered.some([before]).get(before)
     if kept is not None:
-        bench.remembered.add({_step_key(bench, number): kept}, number)
+        bench.remembered.add({after: kept}, number)
 
 
 def _step_key(bench: Bench, number: int) -> str:

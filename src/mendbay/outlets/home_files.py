@@ -143,8 +143,11 @@ class HomeFiles:
             if name in self._linked:
                 waiting = [name]
             else:
-                with self._top.folder("") as at:
-                    seen = os.stat(name, dir_fd=at, follow_symlinks=False)
+                try:
+                    with self._top.folder("") as at:
+                        seen = os.stat(name, dir_fd=at, follow_symlinks=False)
+                except FileNotFoundError:
+                    continue  # gone since
                 if not stat.S_ISDIR(seen.st_mode):
                     if not PASSING.fullmatch(name):
                         yield name, seen

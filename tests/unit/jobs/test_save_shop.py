@@ -331,6 +331,15 @@ def test_what_goes_while_it_is_saved_is_not_in_the_copy(
     assert faults_of(folder, home) == []
 
 
+def test_what_goes_from_the_home_itself_while_it_is_listed_ends_no_save(
+    home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = home_files.SafeFolder.names
+    monkeypatch.setattr(home_files.SafeFolder, "names", lambda own: [*real(own), "bench.key.412.new"])
+    with home_files.HomeFiles(home) as found:
+        assert "ledger.sqlite3" not in found.look()[0]
+
+
 def test_what_vanishes_each_time_is_told(home: Path, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     taken = saved_copy.copy_bytes
 
