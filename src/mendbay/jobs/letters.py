@@ -258,7 +258,8 @@ def _facts(bench: Bench, case: Case, title: str, *, message: bool) -> dict[str, 
 
 def _fetch_facts(bench: Bench, case: Case) -> dict[str, Any]:
     told = tell_fetching(bench, case.number)
-    price = told.price if told.things and told.price and told.price.low else None
+    asks = told.things and told.price and told.price.low and not told.is_invented
+    price = told.price if asks else None
     return {
         "to_fetch": [one.named for one in told.things],
         "fetch_by": told.until if told.things else "",
