@@ -732,7 +732,6 @@ def test_what_is_not_read_is_told_before_images_are_put_together_or_a_copy_goes_
     make_quote(bench, 1, BY_HAND)
     bench.note(1, "hand-back", "Files handed back.", {"whole": 1})
     bench.ledger.amend_case(1, state=CaseState.HANDED_BACK)
-    go_on(bench, 1, "the copy goes out first")
     chore = tell_turn(bench, 1).chore
     assert chore is not None
     assert chore.words.endswith(
