@@ -16,7 +16,6 @@ from typing import Any
 from mendbay.case.records import Bay, Case, Image, Intake
 from mendbay.core.source import Identity
 from mendbay.core.span import Span, SpanSet
-from mendbay.jobs.bench import Bench
 from mendbay.jobs.save_shop import Saved, check_saved, save_shop
 from mendbay.ledger.database import Ledger
 from mendbay.outlets.image_file import ImageFile
@@ -112,10 +111,6 @@ def files(folder: Path) -> dict[str, bytes]:
     return {
         str(one.relative_to(folder)): one.read_bytes() for one in sorted(folder.rglob("*")) if one.is_file()
     }
-
-
-def opened_again(bench: Bench) -> Case:
-    return bench.ledger.case(1)
 
 
 def main() -> None:

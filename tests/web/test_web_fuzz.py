@@ -37,9 +37,9 @@ HERE = 0.8
 """How often a request is of what is there."""
 ENOUGH = 200
 """Requests of which a share can be told."""
+CHECKS = [not_a_server_error, status_code_conformance, content_type_conformance, response_headers_conformance]
 """What is asked of every address: an answer that its description foresees, and never a fault of the
 server."""
-CHECKS = [not_a_server_error, status_code_conformance, content_type_conformance, response_headers_conformance]
 HOSTILE = (
     "<script>alert(1)</script>",
     "\"'><img src=x onerror=alert(1)>",

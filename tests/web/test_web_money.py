@@ -185,7 +185,7 @@ def test_bill_and_payments(web: Web, case: str) -> None:
         assert account_of(bench, 1).payments == ()
     page = text_of(web.get(f"{case}/money"))
     assert "Taken back: payment 1 of 45.00 EUR" in page
-    assert "another case's money Its receipt counts no longer" in page
+    assert "another case's money. Its receipt counts no longer" in page
     assert page.count("Payment 1 was taken back: this paper counts no longer.") == 1
     assert "Nothing was paid yet." not in page
 

@@ -17,7 +17,8 @@ from mendbay.core.errors import UsageError
 from mendbay.core.note import NoteKind
 from mendbay.faces.web.addresses import Address
 from mendbay.faces.web.answers import Go
-from mendbay.faces.web.once import DONE_BEFORE, REMEMBERED_SECONDS, Once, Press, press_of
+from mendbay.faces.web.once import DONE_BEFORE, Once, Press, press_of
+from mendbay.jobs.presses_port import KEPT_SECONDS
 from mendbay.outlets.press_files import PressFiles
 from support.web_client import Web, web_on
 
@@ -101,9 +102,9 @@ def test_who_presses_much_later_means_it_however_the_time_passed(tmp_path: Path)
     once = Once(PressFiles(tmp_path / "presses", Standing(), lambda: time.time() + now[0]), lambda: now[0])
     now[0] = 0.0
     assert once.answer(PRESS, lambda: Go(f"/{next(done)}")) == Go("/0")
-    now[0] = REMEMBERED_SECONDS - 1
+    now[0] = KEPT_SECONDS - 1
     assert once.answer(PRESS, lambda: Go(f"/{next(done)}")) == Go("/0")
-    now[0] = REMEMBERED_SECONDS + 1
+    now[0] = KEPT_SECONDS + 1
     assert once.answer(PRESS, lambda: Go(f"/{next(done)}")) == Go("/1")
 
 

@@ -33,6 +33,8 @@ def _price_sentences(told: Fetching) -> Iterator[str]:
         return
     each = f"{told.price.low.shown} for each full {told.price.unit} after that day"
     yield f"By the price list keeping it costs {each}."
+    if told.is_invented:
+        yield "That price is still the one of an example, and invented: the text for the customer names none."
     if told.costs is not None:
         so_far = counted(told.times, told.price.unit)
         yield (

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from mendbay.core.quantity import bytes_text, counted
 from mendbay.jobs.save_shop import OLD_DAYS, LastSave, Saved
-from mendbay.jobs.saving_port import CopyCheck, PutBack
+from mendbay.jobs.saving_port import CopyCheck, CopyFacts, PutBack
 
 SAVE = (
     "All of the shop is in one folder: the ledger, the images and papers of the cases, your own settings.",
@@ -71,15 +71,16 @@ def checked_words(found: CopyCheck, folder: object) -> list[str]:
         told.append(f"The copy in {folder} is not whole ({counted(len(found.faults), 'fault')}):")
         told += [str(one) for one in found.faults]
     else:
+        as_made = " as it was made" if found.facts is not None and found.facts.remarks else ""
         told.append(
-            f"The copy in {folder} is whole: {counted(found.whole.files, 'file')}, "
+            f"The copy in {folder} is whole{as_made}: {counted(found.whole.files, 'file')}, "
             f"{bytes_text(found.whole.size_bytes)}; the ledger and every custody log hold."
         )
     if found.facts is not None:
         told.append(f"It is of {moment(found.facts.made_at)}, made by {found.facts.who}.")
         if not found.facts.with_images:
             told.append("The images of drives were left out.")
-        told += found.facts.remarks
+        told += _lacked(found.facts)
     if found.is_begun:
         told.append("A save into it was begun and did not end: the same command goes on.")
     return told
@@ -97,4 +98,11 @@ def put_back_words(done: PutBack) -> list[str]:
         told.append(
             "It came without the images of drives: put each back beside its log, not older than this copy."
         )
-    return told
+    return [*told, *_lacked(done.facts)]
+
+
+def _lacked(facts: CopyFacts) -> list[str]:
+    """What a copy said of itself when it was made, as sentences of their own."""
+    if not facts.remarks:
+        return []
+    return ["NOT ALL WAS WELL WHEN IT WAS MADE:", *facts.remarks]

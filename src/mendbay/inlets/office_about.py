@@ -13,10 +13,9 @@ from datetime import UTC, datetime, timedelta
 
 from mendbay.inlets.office_bounds import PARAGRAPH_LETTERS, cut
 from mendbay.inlets.office_cfb import Compound
-from mendbay.jobs.preview_port import MadePiece, MadeRow
+from mendbay.jobs.preview_port import SAID_OF_ITSELF, MadePiece, MadeRow
 
 STREAM = "\x05SummaryInformation"
-NAME = "What the file says of itself"
 SET = bytes.fromhex("e0859ff2f94f6810ab9108002b27b3d9")
 """The format of the properties of a document (FMTID_SummaryInformation)."""
 MOST_BYTES = 1 << 18
@@ -58,7 +57,7 @@ def about(document: Compound) -> MadePiece | None:
     if STREAM not in document:
         return None
     rows = tuple(MadeRow(0, (one,)) for one in _lines(document.stream(STREAM, MOST_BYTES).data))
-    return MadePiece(NAME, (), rows, is_about=True) if rows else None
+    return MadePiece(SAID_OF_ITSELF, (), rows, is_about=True) if rows else None
 
 
 def _lines(data: bytes) -> Iterator[str]:

@@ -15,18 +15,18 @@ import numpy as np
 import numpy.typing as npt
 
 from mendbay.core.span import SpanSet
+from mendbay.jobs.preview_port import COMPOUND
 
-SIGN = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 HEADER = struct.Struct("<8s16sHHHHH6s9I")
 HEADER_BYTES = 512
 SHIFTS, MINI_BYTES = (9, 12), 64
 """Sectors have 2^9 or 2^12 bytes, the pieces of small streams 64."""
 LAST_SECTOR = 0xFFFFFFFA
 """The largest number that a sector can have (MAXREGSECT); above it are marks, such as the end of a chain."""
-END, BROKEN = 0xFFFFFFFE, 0xFFFFFFFB
+BROKEN = 0xFFFFFFFB
+"""In the place of what is not there of the table of chains: no sector has that number."""
 ENTRY_BYTES = 128
 STORAGE, STREAM, ROOT = 1, 2, 5
-NOBODY = 0xFFFFFFFF
 MOST_ENTRIES = 20_000
 STREAM_BYTES = 24 << 20
 """Read out of one stream (own choice: what is shown takes far less)."""
@@ -71,7 +71,7 @@ class Compound:
         self._names: dict[str, _Entry] = {}
         head = data[:HEADER_BYTES]
         is_holed = any(one.start < len(head) for one in holes)
-        if len(head) < HEADER_BYTES or not head.startswith(SIGN) or is_holed:
+        if len(head) < HEADER_BYTES or not head.startswith(COMPOUND) or is_holed:
             self.is_whole = False
             return
         values = HEADER.unpack_from(head)

@@ -11,14 +11,14 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from mendbay.core.span import SpanSet
-from mendbay.inlets import office_cfb, office_legacy, office_odf
+from mendbay.inlets import office_legacy, office_odf
 from mendbay.inlets.office_bounds import within
 from mendbay.inlets.office_parts import MAIN, related, relations, root
 from mendbay.inlets.office_sheets import spreadsheet
 from mendbay.inlets.office_text import slides, text_document
 from mendbay.inlets.office_xml import Enough, Taker, take
 from mendbay.inlets.office_zip import Archive
-from mendbay.jobs.preview_port import MadeDocument, NoPreview
+from mendbay.jobs.preview_port import COMPOUND, MadeDocument, NoPreview
 
 BESIDE = "Its verdict stands beside it."
 OTHER = "It is no office document of a kind that is known here"
@@ -40,7 +40,7 @@ def made(data: bytes, holes: SpanSet) -> MadeDocument | NoPreview:
         holes: bytes of it that are missing; nothing that is shown rests on them.
     """
     try:
-        if data.startswith(office_cfb.SIGN):
+        if data.startswith(COMPOUND):
             return _legacy(data, holes)
         archive = Archive(data, holes)
         if _is_locked(archive):

@@ -172,18 +172,22 @@ def turn_of(bench: Bench, number: int, *, weigh: bool = True) -> Turn:
 
 @contextmanager
 def step_kept(bench: Bench, number: int) -> Iterator[None]:
-    """Within it something is noted of a case that tells nothing of what to do for it: what was worked out
-    before is known after it too. Not to be used within a step of the ledger.
+    """A step of the ledger in which something is noted of a case that tells nothing of what to do for it:
+    what was worked out before is known after it too. What others note meanwhile stands before it or after it,
+    so it never passes for weighed. Not to be used within another step of the ledger, which may come to
+    nothing.
 
     Raises:
         NoSuchCase: there is no such case.
         LedgerError: a note is not one that Mendbay wrote.
     """
-    before = _step_key(bench, number)
-    yield
+    with bench.ledger.together():
+        before = _step_key(bench, number)
+        yield
+        after = _step_key(bench, number)
     kept = bench.remembered.some([before]).get(before)
     if kept is not None:
-        bench.remembered.add({_step_key(bench, number): kept}, number)
+        bench.remembered.add({after: kept}, number)
 
 
 def _step_key(bench: Bench, number: int) -> str:
@@ -351,7 +355,8 @@ class _Gathering:
         if self._weigh is Weigh.ANEW:
             self._bench.tell(StepProgress("weighing", place, total, f"case {case.number}"))
         waits = waits_of(self._bench, case, self._shop)
-        if case.state in (CaseState.CLOSED, CaseState.HANDED_BACK) and all(map(is_fetch, waits)):
+        done = case.state in (CaseState.CLOSED, CaseState.HANDED_BACK)
+        if done and (all(map(is_fetch, waits)) or self._is_to_erase(case)):  # no bill keeps copies longer
             return self._of_done(case, waits)
         due_for = "needed by" if case.due_on else ""
         if any(one.who is WaitsFor.MACHINE and not one.told for one in waits) and (
@@ -362,8 +367,7 @@ class _Gathering:
             nudge = None
             if self._weigh is not Weigh.NOTHING:
                 nudge = self._chore(NUDGES[waits[0].who], case, self._worth(case), waits[0].what)
-            done = case.state in (CaseState.CLOSED, CaseState.HANDED_BACK)  # what was due is done
-            due = ("", "") if done else (case.due_on, due_for)
+            due = ("", "") if done else (case.due_on, due_for)  # what was due is done
             return OpenCase(case.number, *due, waits, nudge=nudge)
         chore = self._ours(case) if self._weigh in STEPS else None
         return OpenCase(case.number, case.due_on, due_for, chore=chore)
@@ -405,7 +409,7 @@ class _Gathering:
         """The files are copied out: what is left is to bring them to the customer, to close the case, to keep
         no copy longer than agreed, and to hand over what the customer left. What they were asked to fetch is
         waited for instead of handed over."""
-        if case.keep_until and case.keep_until < self._today and _holds_copies(self._bench, case):
+        if self._is_to_erase(case):
             chore = self._chore("erase", case, 0.0)
             return OpenCase(case.number, case.keep_until, "copies kept until", chore=chore)
         if returning := self._returning(case):
@@ -422,6 +426,10 @@ class _Gathering:
         if self._weigh is not Weigh.NOTHING:
             nudge = self._chore("ask-to-fetch", case, 0.0, fetch[0].what.removeprefix(FETCH_WORDS))
         return OpenCase(case.number, waits=fetch, nudge=nudge)
+
+    def _is_to_erase(self, case: Case) -> bool:
+        kept_until = case.keep_until
+        return bool(kept_until) and kept_until < self._today and _holds_copies(self._bench, case)
 
     def _of_things(self, case: Case) -> Chore | None:
         """Of a closed case: hand over what is here, to whoever is to have it; then ask what became of what

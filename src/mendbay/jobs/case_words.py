@@ -84,7 +84,8 @@ def _number(word: str) -> str:
 
 
 def _digits(text: str) -> str:
-    return _NO_DIGIT.sub("", text).lstrip("0")
+    """Of a number that is called; a nought in brackets is dialled only where the prefix is not."""
+    return _NO_DIGIT.sub("", text.replace("(0)", "")).lstrip("0")
 
 
 def names_alike(texts: Iterable[str], words: Sequence[str]) -> list[frozenset[str]]:

@@ -6,12 +6,10 @@ from dataclasses import dataclass
 
 from mendbay.core.quantity import count_text
 from mendbay.files.text_preview import Line, Part, PartKind, shown_text
-from mendbay.jobs.preview_port import DocumentKind, MadeDocument, MadePiece
+from mendbay.jobs.preview_port import COMPOUND, SAID_OF_ITSELF, DocumentKind, MadeDocument, MadePiece
 
 ARCHIVE = b"PK\x03\x04"
 """How an archive begins that may be an office document (ISO/IEC 21320-1, from memory)."""
-COMPOUND = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
-"""How a compound file begins, which a document of the binary kinds is ([MS-CFB] 2.2, from memory)."""
 SIGNS = (
     b"[Content_Types].xml",
     b"xl/workbook.xml",
@@ -23,7 +21,6 @@ SIGNS = (
 """Names of members that an office document has, as they stand in it, and few other archives."""
 
 
-ABOUT = "What the file says of itself"
 PLURALS = {DocumentKind.SHEETS: "sheets", DocumentKind.TEXT: "texts", DocumentKind.SLIDES: "slides"}
 WRONG = "does not agree with its own checksum: something in it is not what was saved."
 
@@ -87,7 +84,7 @@ def _piece(kind: DocumentKind, number: int, made: MadePiece) -> ShownPiece:
         DocumentKind.TEXT: "The first paragraphs",
         DocumentKind.SLIDES: f"What slide {number} says",
     }[kind]
-    called = ABOUT if made.is_about else called
+    called = SAID_OF_ITSELF if made.is_about else called
     rows = tuple(ShownRow(row.number, tuple(map(_cell, row.cells))) for row in made.rows)
     nothing = "What it holds is missing." if made.goes_on else "Nothing is written in it."
     doubt = f"This part {WRONG}" if made.is_wrong else ""

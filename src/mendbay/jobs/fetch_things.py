@@ -43,6 +43,7 @@ class Fetching:
         things: of the customer that are here.
         until: the last day by which they were asked to fetch them; empty if they were not.
         price: what keeping costs, by the price list; None if it has no such price.
+        is_invented: that price is the one of our example; no customer is told it.
         days: since that day; 0 while it is not past, or none is set.
         times: full days or weeks since, by the unit of the price; 0 without one.
         costs: what keeping came to since; None without a price, or before one of them is full.
@@ -52,6 +53,7 @@ class Fetching:
     things: tuple[Item, ...]
     until: str
     price: Price | None
+    is_invented: bool
     days: int
     times: int
     costs: Money | None
@@ -156,14 +158,15 @@ def tell_fetching(bench: Bench, number: int) -> Fetching:
         BadFormFile: the price list is not sound.
         LedgerError: a note is not one that Mendbay wrote.
     """
-    from mendbay.case.price_list import KEPT_BY
+    from mendbay.case.price_list import KEEPING, KEPT_BY
     from mendbay.jobs.quote_lines import prices_in_force  # triage: only where it is told
 
     case = remembered(bench, number)
     here = parted(things_here(bench, number))[0] if case.state in DONE else ()
     until = asked_until(bench.notes.of(NoteKind.WAITING, number, "", ABOUT))
-    price = prices_in_force(bench).keeping
+    prices = prices_in_force(bench)
+    price, is_invented = prices.keeping, not prices.own or KEEPING in prices.invented
     days = max(0, days_since(until, bench.now()[:10])) if until else 0
     times = days // KEPT_BY[price.unit] if price else 0
     costs = price.low.times(Decimal(times)) if price and times and price.low and here else None
-    return Fetching(case, here, until, price, days, times, costs)
+    return Fetching(case, here, until, price, price is not None and is_invented, days, times, costs)

@@ -44,6 +44,7 @@ from mendbay.jobs.hand_back_unread import StillUnread, still_unread
 from mendbay.jobs.keep_copies import (
     HAND_BACK,
     HAND_BACK_BEGUN,
+    NOT_CHOSEN,
     day_at_hand_back,
     folders_told,
     set_keep_until,
@@ -624,7 +625,8 @@ def _note(
     with bench.ledger.together():
         # by these what the shop still holds is found, and a copy of it on another medium is known
         where = {"folder": str(folder.absolute()), "manifest_sha256": manifest_sha256}
-        bench.note(case.number, HAND_BACK, told, {**tally, **where, **day_in_paper(facts.keep_until)})
+        left = {NOT_CHOSEN: facts.not_chosen}  # as the report has it; letters tell the same
+        bench.note(case.number, HAND_BACK, told, {**tally, **where, **left, **day_in_paper(facts.keep_until)})
         unsettled = concern(bench, case.number)
         if unsettled:
             bench.custody(case.number, "files copied for a hand-back with the authority unsettled", unsettled)

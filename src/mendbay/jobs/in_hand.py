@@ -44,7 +44,7 @@ def lay_down(bench: Bench, number: int, require: Callable[[], None] = lambda: No
 
 def _put_down(bench: Bench, number: int, now: str, require: Callable[[], None]) -> str:
     remembered(bench, number)
-    with step_kept(bench, number), bench.ledger.together():
+    with step_kept(bench, number):
         require()
         case = remembered(bench, number)
         if case.state is CaseState.CLOSED:

@@ -22,6 +22,8 @@ from mendbay.jobs.withdraw import standing_notes
 
 HAND_BACK = "hand-back"
 """Kind of the event that tells of a hand-back; its fact `folder` is where it was made."""
+NOT_CHOSEN = "not_chosen_files"
+"""Its fact that says how many more files were found and not asked for."""
 HAND_BACK_BEGUN = "hand-back-begun"
 """The same of one whose copying begins; it may never be finished."""
 EXPORT = "export"

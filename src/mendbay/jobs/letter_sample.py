@@ -107,6 +107,7 @@ def sample_facts(bench: Bench, wording: str) -> dict[str, Any] | None:
         "in_any_case": Money.parse("45", shop_currency(bench)).shown if quoted else "",
         "part": [],
         "machine": False,
+        "powered": False,
     }
 
 

@@ -26,7 +26,7 @@ from mendbay.jobs.consents import consents_of, refused, to_ask
 from mendbay.jobs.copies_erased import copies_erased_on
 from mendbay.jobs.fetch_things import tell_fetching
 from mendbay.jobs.files_seen import FilesSeen, files_seen
-from mendbay.jobs.keep_copies import HAND_BACK, keeping_facts
+from mendbay.jobs.keep_copies import HAND_BACK, NOT_CHOSEN, keeping_facts
 from mendbay.jobs.money_standing import money_standing
 from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.papers import frame
@@ -37,7 +37,7 @@ from mendbay.jobs.remembered import remembered
 from mendbay.jobs.things_here import things_here
 from mendbay.jobs.told_days import day_in_paper
 from mendbay.jobs.triage_case import Triage, tell_triage
-from mendbay.jobs.waiting import QUOTE_WORDS, RUN_OUT_WORDS
+from mendbay.jobs.waiting import QUOTE_WORDS, RUN_OUT_WORDS, waits_of, whole_shop
 from mendbay.jobs.withdraw import standing_notes
 
 LETTER = "letter"
@@ -228,7 +228,9 @@ def _facts(bench: Bench, case: Case, title: str, *, message: bool) -> dict[str, 
         "to_pay": money.due,
         "to_return": money.to_return,
         "quotes_open": [
-            {"number": str(one.number), "until": one.valid_until} for one in money.quotes if done
+            {"number": str(one.number), "until": one.valid_until}
+            for one in money.quotes
+            if done and one.valid_until >= bench.now()[:10]  # to one that has run out nobody answers
         ],
         "not_back": [one.named for one in things_here(bench, case.number)] if done else [],
         **(_fetch_facts(bench, case) if done else NOTHING_TO_FETCH),
@@ -250,13 +252,14 @@ def _facts(bench: Bench, case: Case, title: str, *, message: bool) -> dict[str, 
         **_read_facts(bench, case, told),
         **_copied_facts(bench, case.number, since.made_on),
         "next_step": "" if done else _next_step(entry),
-        **_turn_facts(bench, case, entry, told),
+        **_turn_facts(bench, case, told),
     }
 
 
 def _fetch_facts(bench: Bench, case: Case) -> dict[str, Any]:
     told = tell_fetching(bench, case.number)
-    price = told.price if told.things and told.price and told.price.low else None
+    asks = told.things and told.price and told.price.low and not told.is_invented
+    price = told.price if asks else None
     return {
         "to_fetch": [one.named for one in told.things],
         "fetch_by": told.until if told.things else "",
@@ -292,12 +295,12 @@ def _copied_facts(bench: Bench, number: int, made_on: str) -> dict[str, str]:
     files = sum(one for one in tally.values() if isinstance(one, int))
     whole = tally.get(Verdict.WHOLE)
     rest = files - (whole if isinstance(whole, int) else 0)
-    left = files_seen(bench, number).seen - files
+    left = made[-1].facts.get(NOT_CHOSEN) if made else 0
     return {
         "chosen": counted(files, "file") if files else "",
         "chosen_whole": count_text(files - rest) if files else "",
         "chosen_rest": count_text(rest) if rest else "",
-        "not_chosen": counted(left, "file") if files and left > 0 else "",
+        "not_chosen": counted(left, "more file") if files and isinstance(left, int) and left else "",
     }
 
 
@@ -365,8 +368,10 @@ def _next_step(entry: Entry) -> str:
     return packaged_plain_words().steps.get(entry.chore.id, "a further examination of what you brought")
 
 
-def _turn_facts(bench: Bench, case: Case, entry: Entry, told: Triage | None) -> dict[str, Any]:
-    waits = entry.case.waits
+def _turn_facts(bench: Bench, case: Case, told: Triage | None) -> dict[str, Any]:
+    # what the customer is waited for stands also while something of the case is our turn first
+    waits = waits_of(bench, case, whole_shop(bench, [case.number]))
+    being_read = any(one.who is WaitsFor.MACHINE for one in waits)
     ours = [one for one in waits if one.who is WaitsFor.CUSTOMER]
     quotes = [one for one in ours if not one.told and one.what.startswith(QUOTE_WORDS)]
     run_out = [one for one in quotes if one.what.endswith(RUN_OUT_WORDS)]
@@ -401,10 +406,7 @@ def _turn_facts(bench: Bench, case: Case, entry: Entry, told: Triage | None) -> 
                 }
                 for one in ours
             ),
-            *(
-                {"what": f"your word on {one.title}", "until": "", "before": "", "sooner": ""}
-                for one in asked
-            ),
+            *({"what": f"your word on {one.title}", **NO_DAY} for one in asked),
         ],
         "quote": number,
         "quote_until": quote.valid_until if quote else "",
@@ -414,7 +416,8 @@ def _turn_facts(bench: Bench, case: Case, entry: Entry, told: Triage | None) -> 
         "quote_run_out": _number_of(run_out[0]) if run_out else "",
         "in_any_case": _in_any_case(quote) if quote else "",
         "part": [{"until": one.until} for one in waits if one.who is WaitsFor.PART],
-        "machine": any(one.who is WaitsFor.MACHINE for one in waits),
+        "machine": being_read and not bench.asked_by_works(case.number),
+        "powered": being_read,
     }
 
 

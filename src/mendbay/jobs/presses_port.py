@@ -6,6 +6,11 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from typing import Protocol
 
+MOST = 500
+"""Presses that are remembered (own choice)."""
+KEPT_SECONDS = 600.0
+"""How long; who presses later means it (own choice)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Led:

@@ -19,6 +19,10 @@ DOCUMENT_BYTES = 32 << 20
 """The largest office document out of which text is taken."""
 MOST_HOLES = 10_000
 """Missing ranges of a document that are told to what takes text out of it."""
+COMPOUND = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
+"""How a compound file begins, which a document of the binary kinds is ([MS-CFB] 2.2, from memory)."""
+SAID_OF_ITSELF = "What the file says of itself"
+"""Name of the piece of a document that is none of its content."""
 THUMBNAIL_SIDE = 320
 LARGE_SIDE = 1600
 

@@ -97,11 +97,14 @@ class _Check:
         self._declaration()
         if "data" not in self._root.names():
             self._fault("there is no folder data")
-        for found in self._root.walk("data"):
-            if found.is_file:
-                self.payload[found.path] = found.size_bytes
-            else:
-                self._fault("not a regular file", found.path)
+        try:
+            for found in self._root.walk("data"):
+                if found.is_file:
+                    self.payload[found.path] = found.size_bytes
+                else:
+                    self._fault("not a regular file", found.path)
+        except NotADirectoryError:  # a link or a file
+            self._fault("there is no folder data")
         if "bag-info.txt" not in self._root.names():
             return
         text = self._text("bag-info.txt")

@@ -17,7 +17,7 @@ from mendbay.outlets.safe_folder import SafeFolder
 
 LEDGER = "ledger.sqlite3"
 CASES = "cases"
-LEFT_OUT = ("works", "uploads", "worked-out.json", "bench.key", "lost+found")
+LEFT_OUT = ("works", "uploads", "presses", "worked-out.json", "bench.key", "lost+found")
 """What in the home itself is of use only to what runs there, can be made anew, or opens the bench."""
 DATABASES = (LEDGER, "worked-out.sqlite3")
 """Left out with what lies beside them; the ledger is copied in its own way."""
@@ -143,8 +143,11 @@ class HomeFiles:
             if name in self._linked:
                 waiting = [name]
             else:
-                with self._top.folder("") as at:
-                    seen = os.stat(name, dir_fd=at, follow_symlinks=False)
+                try:
+                    with self._top.folder("") as at:
+                        seen = os.stat(name, dir_fd=at, follow_symlinks=False)
+                except FileNotFoundError:
+                    continue  # gone since
                 if not stat.S_ISDIR(seen.st_mode):
                     if not PASSING.fullmatch(name):
                         yield name, seen

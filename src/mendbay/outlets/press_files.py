@@ -18,13 +18,9 @@ from pathlib import Path
 from typing import Protocol
 
 from mendbay.core.errors import LedgerError
-from mendbay.jobs.presses_port import NOTHING_HELD, Held, Led, Presses
+from mendbay.jobs.presses_port import KEPT_SECONDS, MOST, NOTHING_HELD, Held, Led, Presses
 from mendbay.outlets.own_folders import make_own
 
-MOST = 500
-"""Presses that are kept (own choice)."""
-KEPT_SECONDS = 600.0
-"""How long; who presses later means it (own choice)."""
 LIMIT_BYTES = 1 << 16
 """Of one file; what is longer was not written here."""
 BEGUN = b"begun\n"

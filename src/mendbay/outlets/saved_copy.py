@@ -306,8 +306,12 @@ class _Saving(Saving):
     def _there(self, path: str) -> Entry | None:
         """The copy of a file that is there: from the save that was broken off, or from the one before."""
         noted = self._journal.get(path)
-        if noted is not None and self._size(f"{COMING}/{DATA}/{path}") == noted.size_bytes:
+        coming = self._size(f"{COMING}/{DATA}/{path}")
+        if noted is not None and coming == noted.size_bytes:
             return noted
+        if coming is not None:  # copied in part: it must not get its place
+            with writing(self._folder):
+                self._root.remove(f"{COMING}/{DATA}/{path}")
         if noted is not None and self._is_whole:
             noted = None  # it never got its place
         entry = noted or self._table.get(path)

@@ -57,11 +57,14 @@ class SavedFolder(SavedCopies):
 
         with self._opened() as root:
             found = read_table(root)
+            has_sums = root.size_of(SUMS) is not None
             begun = COMING in root.names()
         checked = check_bag(self._folder, far=far)
         faults = list(checked.faults)
         if found is None:
             faults.append(BagFault("it is no saved copy of a shop: saved.json is missing or not ours"))
+        if not has_sums:
+            faults.append(BagFault("it is no saved copy of a shop: that file is missing", SUMS))
         faults += self._ledger_faults()
         facts = None if found is None else found[0]
         return CopyCheck(facts, Amount(checked.files, checked.size_bytes), tuple(faults), begun)
@@ -81,10 +84,11 @@ class SavedFolder(SavedCopies):
     def _ledger_faults(self) -> list[BagFault]:
         """What is wrong with the ledger, looked at elsewhere: nothing of the copy is changed."""
         path = f"{DATA}/{LEDGER}"
-        place = self._folder / path
-        with tempfile.TemporaryDirectory(prefix="mendbay-") as work:
+        with tempfile.TemporaryDirectory(prefix="mendbay-") as work, self._opened() as root:
             try:
-                shutil.copyfile(place, Path(work, LEDGER), follow_symlinks=False)
+                # never through a link: looking may bring a ledger up to the newest form
+                with os.fdopen(root.open_read(path), "rb") as source, open(Path(work, LEDGER), "xb") as copy:
+                    shutil.copyfileobj(source, copy)
                 look = self._look(Path(work, LEDGER))
             except FileNotFoundError:
                 return [BagFault("there is no ledger", path)]
@@ -107,9 +111,9 @@ class SavedFolder(SavedCopies):
             )
         with self._opened() as root:
             found = read_table(root)
-            sums = _sums(root)
-            if found is None:
+            if found is None or root.size_of(SUMS) is None:
                 raise BagInvalid(f"{self._folder} is no saved copy of a shop.", "Name the folder of one.")
+            sums = _sums(root)
             coming = self._home.with_name(f".{self._home.name}.coming-{secrets.token_hex(4)}")
             with writing(coming):
                 self._home.parent.mkdir(parents=True, exist_ok=True)

@@ -44,12 +44,12 @@ class Entry:
         Raises:
             ValueError, KeyError, TypeError: it is not ours.
         """
-        made = cls(int(row["size_bytes"]), str(row["sha256"]), int(row["seen_bytes"]), int(row["changed_ns"]))
-        if len(made.sha256) != bag.HEX_LENGTHS["sha256"]:
+        size, seen, changed = (_whole(row[name]) for name in ("size_bytes", "seen_bytes", "changed_ns"))
+        if len(str(row["sha256"])) != bag.HEX_LENGTHS["sha256"]:
             raise ValueError("no sum")
-        if not -1 <= made.changed_ns < 1 << 63:
-            raise ValueError("no time")
-        return made
+        if size < 0:
+            raise ValueError("no size")
+        return cls(size, str(row["sha256"]), seen, changed)
 
     def row(self, path: str) -> dict[str, Any]:
         return {
@@ -59,6 +59,13 @@ class Entry:
             "seen_bytes": self.seen_bytes,
             "changed_ns": self.changed_ns,
         }
+
+
+def _whole(said: object) -> int:
+    """A size or a time, or -1, as a file system can have it; a fraction, and an endless one, is none."""
+    if type(said) is not int or not -1 <= said < 1 << 63:
+        raise ValueError("no size and no time")
+    return said
 
 
 def table_bytes(facts: CopyFacts, entries: Mapping[str, Entry]) -> bytes:
@@ -103,8 +110,8 @@ def read_table(root: SafeFolder) -> tuple[CopyFacts, dict[str, Entry]] | None:
 
 
 def read_journal(root: SafeFolder) -> dict[str, Entry] | None:
-    """What a save that is under way, or was broken off, had copied; None if there was none. A torn line ends
-    it.
+    """What a save that is under way, or was broken off, had copied; None if there was none. A torn line tells
+    nothing.
 
     Raises:
         OSError: it cannot be read.
@@ -112,14 +119,15 @@ def read_journal(root: SafeFolder) -> dict[str, Entry] | None:
     if COMING not in root.names() or root.size_of(JOURNAL) is None:
         return None
     found: dict[str, Entry] = {}
-    with suppress(ValueError, KeyError, TypeError, RecursionError):
-        for line in _text(root, JOURNAL).splitlines():
+    for line in _text(root, JOURNAL).splitlines():
+        with suppress(ValueError, KeyError, TypeError, RecursionError):
             found.update(_entries([json.loads(line)]))
     return found
 
 
 def journal_line(path: str, entry: Entry) -> bytes:
-    return (json.dumps(entry.row(path), ensure_ascii=True) + "\n").encode()
+    """It begins a line of its own, so that a torn one before it takes nothing with it."""
+    return ("\n" + json.dumps(entry.row(path), ensure_ascii=True)).encode()
 
 
 def _entries(rows: Iterable[Mapping[str, Any]]) -> Iterator[tuple[str, Entry]]:
@@ -131,11 +139,9 @@ def _entries(rows: Iterable[Mapping[str, Any]]) -> Iterator[tuple[str, Entry]]:
 
 
 def _text(root: SafeFolder, name: str) -> str:
-    try:
-        fd = root.open_read(name)
-    except FileNotFoundError:
+    if root.size_of(name) is None:  # none, or a link or folder, of which nothing is read
         return ""
-    with os.fdopen(fd, "rb") as file:
+    with os.fdopen(root.open_read(name), "rb") as file:
         content = file.read(LARGEST_TEXT_BYTES + 1)
     if len(content) > LARGEST_TEXT_BYTES:
         raise DestinationError(f"{name} of the copy is larger than any such file.", "Name another folder.")

@@ -127,6 +127,8 @@ def test_a_hand_back_of_some_files_tells_the_story_of_how_many_there_are(
     assert report["totals"]["not_chosen_files"] == every - 1
     assert report["unused_drives"] == []
     assert any("Only a selection" in one for one in report["advice"])
+    ready = " ".join(text_of(run, "case", "message", 1, "ready").split())
+    assert f"We found {every - 1} more files that this copy was not to hold" in ready, "as the report says"
     page = (tmp_path / "out" / "report.html").read_text()
     assert "The one chosen file came back whole." in page
     assert run("handback", "make", 1, tmp_path / "one", "--bay", "1").returncode in (0, 3)

@@ -42,6 +42,12 @@ def test_what_a_copy_lacks_is_listed(run: Run, tmp_path: Path) -> None:
     assert "papers/quote.md: no plain file" in said
     found = answer(run, "bench", "save", tmp_path / "copy", codes=(3,))
     assert len(found["lacking"]) == 1
+    checked = answer(run, "bench", "check-saved", tmp_path / "copy")
+    assert checked["copy"]["lacking"] == found["lacking"]
+    said = text_of(run, "bench", "check-saved", tmp_path / "copy")
+    assert "whole as it was made:" in said
+    back = text_of(run, "bench", "put-back", tmp_path / "copy", "--set-aside")
+    assert "papers/quote.md: no plain file" in back
 
 
 def test_where_no_shop_is_nothing_is_saved_and_none_is_made(without_case: Run, tmp_path: Path) -> None:

@@ -284,6 +284,20 @@ def test_a_bill_is_waited_for_also_after_the_hand_back(bench: Bench) -> None:
     assert list(tell_agenda(bench).cases) == []
 
 
+@pytest.mark.parametrize("state", [CaseState.HANDED_BACK, CaseState.CLOSED])
+def test_a_bill_that_is_not_paid_keeps_no_copy_longer_than_agreed(bench: Bench, state: CaseState) -> None:
+    make_quote(bench, 1, BY_HAND)
+    decide(bench, 1, 1, True, By.PHONE)
+    make_bill(bench, 1, {"swap-board:picked-1": "200.00"})
+    bench.images.create(bench.ledger.case(1), "1", Identity("AL20-HX4", "S1", 1 << 20, 512)).close()
+    bench.ledger.amend_case(1, state=state, keep_until="2026-01-31")
+    (step,) = tell_agenda(bench).agenda.steps
+    assert step.chore is not None
+    assert (step.chore.id, step.late) == ("erase", ("copies kept until 2026-01-31",))
+    bench.ledger.amend_case(1, keep_until=LATER)
+    assert [who for who, _ in waits(tell_turn(bench, 1))] == [WaitsFor.CUSTOMER]
+
+
 def test_what_was_paid_too_much_is_returned(bench: Bench) -> None:
     make_quote(bench, 1, BY_HAND)
     decide(bench, 1, 1, True, By.PHONE)

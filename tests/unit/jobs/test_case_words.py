@@ -26,7 +26,8 @@ def shop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
         take_in(bench, "Quennell Marsh", contact="+44 20 7946 0018")
         take_in(bench, "Tessaly Oakes", contact="tessaly@example.org", bays=[Bay(0, "1", "AL20-HX4", "K-1")])
         take_in(bench, "Dyer", contact="02 7010 1234")
-        for number in range(5, 13):
+        take_in(bench, "Ashgrove", contact="+44 (0)20 7946 0321")
+        for number in range(6, 13):
             take_in(bench, f"Fern {number}", contact="no telephone")
         yield bench
 
@@ -43,6 +44,8 @@ def shop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
         ("+61 491 570 157", [1], False),
         ("570 157", [1], False),
         ("(020) 7946 0018", [2], False),
+        ("+442079460321", [5], False),
+        ("020 7946 0321", [5], False),
         ("ah4k31007b", [1], False),
         ("4K-31007", [1], False),
         ("haske AH4K31007B", [1], False),

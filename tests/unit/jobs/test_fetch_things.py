@@ -145,7 +145,19 @@ def test_a_list_without_that_price_asks_nothing_and_another_unit_is_refused(clos
         read_prices(text.replace('unit = "week"', 'unit = "month"'), own=True)
 
 
-def test_the_customer_is_told_what_is_here_by_when_and_what_it_costs(closed: Bench) -> None:
+def test_no_customer_is_told_an_invented_price(closed: Bench) -> None:
+    ask_to_fetch(closed, 1, day(closed, 14))
+    told = tell_fetching(closed, 1)
+    assert told.is_invented
+    assert "and invented: the text for the customer names none." in " ".join(fetch_sentences(told))
+    assert "price list" not in message_mail(closed, 1, Message.FETCH).body
+
+
+def test_the_customer_is_told_what_is_here_by_when_and_what_it_costs(
+    closed: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    prices = read_prices(packaged_prices(), own=True)
+    monkeypatch.setattr("mendbay.jobs.quote_lines.prices_in_force", lambda bench: prices)
     ask_to_fetch(closed, 1, day(closed, 14))
     body = flat(message_mail(closed, 1, Message.FETCH).body)
     assert f"- drive of bay 1 - drive of bay 2 - box Please fetch it by {day(closed, 14)}" in body

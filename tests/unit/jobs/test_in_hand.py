@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import json
+from contextlib import suppress
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
 from mendbay.case.records import CaseState
 from mendbay.core.errors import LedgerError, UsageError
 from mendbay.core.note import Note, NoteKind
+from mendbay.jobs import agenda as agenda_job
 from mendbay.jobs.agenda import known_agenda, tell_turn
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.case_list import CaseQuery, list_cases
 from mendbay.jobs.in_hand import holder_of, holders_of, lay_down, take_over
 from mendbay.jobs.take_in import take_in
+from mendbay.ledger.database import Ledger
 
 
 def story(bench: Bench) -> list[str]:
@@ -58,6 +62,29 @@ def test_what_is_to_be_done_stays_known_whoever_has_it(bench: Bench) -> None:
         known = known_agenda(bench)
         assert known.not_yet == ()
         assert [one.chore for one in known.day.agenda.steps] == [weighed]
+
+
+def test_what_another_notes_at_that_moment_does_not_pass_for_weighed(
+    bench: Bench, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tell_turn(bench, 1)
+    real = agenda_job._step_key
+    asked = list[int]()
+
+    def noted_between(own: Bench, number: int) -> str:
+        found = real(own, number)
+        asked.append(number)
+        if len(asked) > 1:
+            return found
+        body = json.dumps({"answer": "no"})
+        with suppress(LedgerError), Ledger(tmp_path / "home" / "ledger.sqlite3", busy_seconds=0.05) as other:
+            other.notes.add(Note(1, "", NoteKind.SIGN, "lights", bench.now(), "Lee", body))
+        return found
+
+    monkeypatch.setattr(agenda_job, "_step_key", noted_between)
+    take_over(bench, 1)
+    noted = bool(bench.notes.of(NoteKind.SIGN, 1))
+    assert known_agenda(bench).not_yet == ((1,) if noted else ())
 
 
 def test_what_stands_against_it_keeps_it_from_being_noted(bench: Bench) -> None:

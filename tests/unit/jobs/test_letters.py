@@ -21,6 +21,8 @@ from mendbay.case.quote import DIAGNOSIS, When
 from mendbay.case.records import Bay, CaseKind, CaseState, Image
 from mendbay.core.errors import BadFormFile, UsageError
 from mendbay.core.note import NoteKind
+from mendbay.core.source import Identity
+from mendbay.jobs.asked_by_works import AskedByWork
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.bill_case import How, make_bill, pay
 from mendbay.jobs.consents import give_word
@@ -461,6 +463,20 @@ def test_what_was_read_is_told_with_how_many_files_are_whole(bench: Bench) -> No
         assert false not in said.partition("What happens next")[0]
 
 
+def test_what_the_customer_is_waited_for_is_told_while_a_reading_stands_still(bench: Bench) -> None:
+    store = bench.images.create(bench.ledger.case(1), "1", Identity("AL20-HX4", "S1", 1 << 20, 512))
+    still = replace(bench, asked_by_works=lambda case: (AskedByWork("w", case, 1, "Cut the power"),))
+    assert "A drive is being read now" in letter_words(bench, 1)
+    assert "is being read now" not in letter_words(still, 1)
+    make_quote(bench, 1, Wish(lines=(("hour", ""),), odds=False))
+    assert "valid until" in flat(message_mail(still, 1, Message.QUOTE).body)
+    reminder = message_mail(still, 1, Message.REMINDER).body
+    assert "n answer to quote 1" in reminder
+    assert "without power" not in reminder
+    store.close()
+    assert "rests without power" in message_mail(bench, 1, Message.REMINDER).body
+
+
 def test_files_seen_on_an_image_that_was_set_aside_are_not_told(bench: Bench) -> None:
     bench.ledger.note_image(image_of("1", 53_000, 46_000))
     note_files(bench, 1, {"whole": 88, "holed": 42})
@@ -474,18 +490,21 @@ def test_a_hand_back_of_a_choice_is_not_told_as_all_there_is(bench: Bench) -> No
     bench.ledger.note_image(image_of("1", 53_000, 46_000))
     note_files(bench, 1, {"whole": 88, "holed": 42})
     make_quote(bench, 1, Wish(lines=(("hour", ""),), odds=False))
-    bench.note(1, "hand-back", "A hand-back of 77 of 130 files.", {"whole": 66, "holed": 11, "lost": 0})
+    tally = {"whole": 66, "holed": 11, "lost": 0, "not_chosen_files": 57}
+    bench.note(1, "hand-back", "A hand-back of 77 of 134 files.", tally)
     bench.ledger.amend_case(1, state=CaseState.HANDED_BACK)
     for text in (letter_words(bench, 1), message_mail(bench, 1, Message.READY).body):
         said = flat(text)
         assert "Of the 77 files that were to be copied, 66 are complete; of the other 11" in said
-        assert "We saw 53 files more that were not chosen and are not copied" in said
+        assert "We found 57 more files that this copy was not to hold: ask us" in said, "as its report says"
         assert "Not all of what you brought was read" in said
     assert "Our quote 1, valid until" in flat(letter_words(bench, 1))
+    later = replace(bench, clock=Standing("2999-01-01T00:00:00Z"))
+    assert "waits for your answer" not in flat(letter_words(later, 1)), "it has run out"
     for bay in ("1", "2"):
         bench.ledger.note_image(image_of(bay, 99_000, 0))
     bench.note(1, "hand-back", "A hand-back of 130 files.", {"whole": 130, "holed": 0, "lost": 0})
     said = flat(letter_words(bench, 1))
     assert "All of it is complete: 130 files." in said
-    for false in ("not chosen", "Not all of what you brought", "something is missing"):
+    for false in ("not to hold", "Not all of what you brought", "something is missing"):
         assert false not in said

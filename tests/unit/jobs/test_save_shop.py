@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import hashlib
 import os
 import shutil
 import stat
@@ -24,13 +25,16 @@ from mendbay.core.errors import (
 )
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.span import SpanSet
+from mendbay.handback.bag import encode_path
 from mendbay.jobs.events import Event
 from mendbay.jobs.save_shop import last_save, put_back
 from mendbay.jobs.saving_port import PutBack
 from mendbay.ledger.database import Ledger
 from mendbay.outlets import home_files, saved_copy, saved_files, saved_folder
 from mendbay.outlets.image_file import ImageFile
-from mendbay.wiring import open_bench, saved_copies
+from mendbay.outlets.safe_folder import SafeFolder
+from mendbay.outlets.saved_table import read_journal
+from mendbay.wiring import ledger_copies, open_bench, saved_copies
 from support import saved_shops
 from support.saved_shops import (
     CASE,
@@ -80,6 +84,8 @@ def break_custody(home: Path) -> None:
 def test_all_that_counts_is_in_the_copy_and_nothing_else(home: Path, folder: Path) -> None:
     (home / "works" / "a-work").mkdir(parents=True)
     (home / "works" / "a-work" / "order.json").write_text("{}")
+    (home / "presses").mkdir()
+    (home / "presses" / "0001-0badcafe").write_text("begun")
     (home / "bench.key").write_text("the key")
     (home / "worked-out.sqlite3-wal").write_text("")
     (home / CASE / "catalogue" / "000001-0badcafe").mkdir(parents=True)
@@ -325,6 +331,15 @@ def test_what_goes_while_it_is_saved_is_not_in_the_copy(
     assert faults_of(folder, home) == []
 
 
+def test_what_goes_from_the_home_itself_while_it_is_listed_ends_no_save(
+    home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = home_files.SafeFolder.names
+    monkeypatch.setattr(home_files.SafeFolder, "names", lambda own: [*real(own), "bench.key.412.new"])
+    with home_files.HomeFiles(home) as found:
+        assert "ledger.sqlite3" not in found.look()[0]
+
+
 def test_what_vanishes_each_time_is_told(home: Path, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     taken = saved_copy.copy_bytes
 
@@ -402,6 +417,9 @@ def test_whatever_is_wrong_with_a_copy_is_named_and_not_put_back(
     [
         ('"made_at": "2', '"made_at": "soon, 2'),
         ('"changed_ns": ', '"changed_ns": 9999999999999999999999'),
+        ('"size_bytes": ', '"size_bytes": 1e999, "was": '),
+        ('"seen_bytes": ', '"seen_bytes": 1e999, "was": '),
+        ('"size_bytes": ', '"size_bytes": -'),
         ('"path": "ledger', '"path": "../ledger'),
         ('"format": "saved shop 1"', '"format": "saved shop 2"'),
     ],
@@ -418,6 +436,72 @@ def test_what_a_copy_says_of_itself_is_not_believed_unread(
         put(folder, tmp_path / "back")
     with pytest.raises(DestinationError, match="not what Mendbay writes"):
         save(home, folder)
+
+
+@pytest.mark.parametrize("name", ["data", "data/ledger.sqlite3", "saved.json", "manifest-sha256.txt"])
+def test_no_link_in_a_copy_is_followed(home: Path, folder: Path, tmp_path: Path, name: str) -> None:
+    save(home, folder)
+    other = tmp_path / "other"
+    if name == "data/ledger.sqlite3":
+        other.touch()  # which a ledger would be made of
+        (folder / name).unlink()
+    else:
+        shutil.move(folder / name, other)
+    (folder / name).symlink_to(other)
+    before = other.read_bytes() if other.is_file() else files(other)
+    assert faults_of(folder, home)
+    with pytest.raises(BagInvalid):
+        put(folder, tmp_path / "back")
+    if name in ("data", "saved.json"):
+        with pytest.raises(DestinationError):
+            save(home, folder)
+    assert (other.read_bytes() if other.is_file() else files(other)) == before
+
+
+def test_a_copy_without_our_sums_is_named_and_not_put_back(home: Path, folder: Path, tmp_path: Path) -> None:
+    save(home, folder)
+    for one in ("manifest-sha256.txt", "tagmanifest-sha256.txt"):
+        (folder / one).unlink()
+    lines = [
+        f"{hashlib.sha512(one).hexdigest()}  data/{encode_path(path)}"
+        for path, one in files(folder / "data").items()
+    ]
+    (folder / "manifest-sha512.txt").write_text("\n".join(lines))
+    assert faults_of(folder, home) == [
+        "manifest-sha256.txt: it is no saved copy of a shop: that file is missing"
+    ]
+    with pytest.raises(BagInvalid):
+        put(folder, tmp_path / "back")
+
+
+@pytest.mark.parametrize("name", ["settings/keeping.toml", f"{CASE}/bay-1.img"])
+def test_what_a_save_that_broke_off_had_copied_in_part_gets_no_place(
+    home: Path, folder: Path, at_once: None, name: str
+) -> None:
+    """It was being copied when the save was killed, and is now as it was in the copy before."""
+    save(home, folder)
+    part = folder / "coming" / "data" / name
+    part.parent.mkdir(parents=True)
+    part.write_bytes(b"da")
+    (folder / "coming" / "journal.jsonl").touch()
+    save(home, folder)
+    assert faults_of(folder, home) == []
+
+
+def test_a_torn_line_of_what_was_copied_takes_no_other_with_it(home: Path, folder: Path) -> None:
+    (folder / "coming").mkdir(parents=True)
+    (folder / "coming" / "journal.jsonl").write_text('{"path": "settings/keep')
+    with (
+        saved_copies(folder, home).saving() as saving,
+        ledger_copies(home) as ledger,
+    ):
+        ledger.copy_to(saving.ledger_place)
+        saving.take(True, lambda path, more: None)
+    root = SafeFolder(folder)
+    noted = read_journal(root)
+    root.close()
+    assert noted is not None
+    assert f"{CASE}/bay-1.img" in noted
 
 
 def test_looking_at_a_copy_changes_nothing(home: Path, folder: Path) -> None:

@@ -13,8 +13,8 @@ from pathlib import Path
 import pytest
 
 from mendbay.core.errors import LedgerError
-from mendbay.jobs.presses_port import Led
-from mendbay.outlets.press_files import KEPT_SECONDS, MOST, PressFiles
+from mendbay.jobs.presses_port import KEPT_SECONDS, MOST, Led
+from mendbay.outlets.press_files import PressFiles
 
 ONE, OTHER = "a" * 64, "b" * 64
 LED = Led("/case/1/money?bay=1")

@@ -49,7 +49,6 @@ def save(screen: Screen, folder: Path, without_images: bool, although_gone: bool
         "copied": asdict(done.kept.copied),
         "removed_files": done.kept.removed,
         "remarks": list(done.remarks),
-        "lacking": list(done.lacking),
     }
     screen.answer(facts, _text(saved_words(done)))
     if done.lacking:
@@ -112,6 +111,7 @@ def _facts_json(facts: CopyFacts) -> dict[str, object]:
         "who": facts.who,
         "tool": facts.tool,
         "with_images": facts.with_images,
+        "lacking": list(facts.remarks),
     }
 
 

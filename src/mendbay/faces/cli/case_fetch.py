@@ -41,6 +41,7 @@ def fetch(screen: Screen, case: int, until: str, none: bool) -> None:
         "past": told.past,
         "each": told.price.low.text if told.price else None,
         "unit": told.price.unit if told.price else None,
+        "invented": told.is_invented,
         "times": told.times,
         "costs": told.costs.text if told.costs else None,
     }

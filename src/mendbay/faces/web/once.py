@@ -23,13 +23,9 @@ from mendbay.faces.web.addresses import Address
 from mendbay.faces.web.answers import Answer, Go
 from mendbay.faces.web.fields import ONCE
 from mendbay.faces.web.lately import Lately
-from mendbay.jobs.presses_port import Led, Presses
+from mendbay.jobs.presses_port import KEPT_SECONDS, MOST, Led, Presses
 
 PIECE_BYTES = 1 << 20
-MOST = 500
-"""Changes that are remembered (own choice)."""
-REMEMBERED_SECONDS = 600.0
-"""How long; who presses later means it (own choice)."""
 DONE_BEFORE = "This form was sent before, and was done then."
 """In the place of what was told then, as no words of a case are kept on the disk."""
 
@@ -97,7 +93,7 @@ class Once:
             while press in self._under_way:
                 self._changed.wait()
             done = self._done.get(press)
-            if done is not None and self._clock() - done[0] < REMEMBERED_SECONDS:
+            if done is not None and self._clock() - done[0] < KEPT_SECONDS:
                 return done[1]
             self._under_way.add(press)
         try:

@@ -49,7 +49,6 @@ from mendbay.triage.tables import Seat, Sign, StepKind
 from mendbay.triage.worlds import Place
 
 BOOK = Book()
-"""How the step of triage stands where its proposals are no longer what is to be done next."""
 FAULTS_SHOWN = 6
 MOVED_SHOWN = 3
 """Faults of which the top of the page says how the last answer moved them."""
