@@ -27,6 +27,7 @@ from mendbay.outlets.bag_check import check_bag
 from mendbay.outlets.file_ranges import digest_of, stored_ranges
 from mendbay.outlets.mediums import medium_of
 from mendbay.outlets.mount_looks import looked
+from mendbay.outlets.open_files import PROC, FileId, open_elsewhere
 from mendbay.outlets.safe_folder import SafeFolder
 
 KINDS = {
@@ -39,10 +40,8 @@ KINDS = {
     stat.S_IFSOCK: "socket",
 }
 REPORT_LIMIT_BYTES = 256 << 20
-PROC = Path("/proc")
 SYS_BLOCK = Path("/sys/class/block")
 _READ = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
-FileId = tuple[int, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,16 +228,7 @@ def _files_of_source(text: str) -> Iterator[FileId]:
 
 def _opened() -> Iterator[tuple[FileId, str]]:
     """Files that other programs have open."""
-    own = str(os.getpid())
-    for process in PROC.iterdir():
-        if not process.name.isdigit() or process.name == own:
-            continue
-        with suppress(OSError):
-            for one in (process / "fd").iterdir():
-                with suppress(OSError):
-                    found = one.stat()
-                    if stat.S_ISREG(found.st_mode):
-                        yield (found.st_dev, found.st_ino), f"process {process.name} has it open"
+    return ((file, f"process {process} has it open") for file, process in open_elsewhere())
 
 
 def _loops() -> Iterator[tuple[FileId, str]]:

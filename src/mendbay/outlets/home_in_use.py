@@ -9,8 +9,7 @@ from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
 
-PROC = Path("/proc")
-FileId = tuple[int, int]
+from mendbay.outlets.open_files import FileId, open_elsewhere
 
 
 def use_of(home: Path) -> str:
@@ -18,17 +17,9 @@ def use_of(home: Path) -> str:
     files that other processes have open, and locks of works and images, which other accounts' processes show
     too."""
     files = dict(_files(home))
-    own = str(os.getpid())
-    for process in PROC.iterdir():
-        if not process.name.isdigit() or process.name == own:
-            continue
-        with suppress(OSError):
-            for one in (process / "fd").iterdir():
-                with suppress(OSError):
-                    found = one.stat()
-                    path = files.get((found.st_dev, found.st_ino))
-                    if path is not None:
-                        return f"process {process.name} has {path} open"
+    for file, process in open_elsewhere():
+        if file in files:
+            return f"process {process} has {files[file]} open"
     for path in files.values():
         if (path.name == "lock" or path.suffix == ".img") and _is_locked(path):
             return f"{path} is locked"
